@@ -21,6 +21,7 @@ import numpy as np  # noqa: E402
 
 from benchmarks.results import write_section  # noqa: E402
 from benchmarks.worlds.bench.house import HouseLife, live  # noqa: E402
+from shimwise.arrays import FloatArray  # noqa: E402
 from shimwise.files.readings import parse_readings  # noqa: E402
 from shimwise.inference.history.house_memory import (  # noqa: E402
     HouseMemory,
@@ -33,7 +34,7 @@ from shimwise.inference.house.readings import HouseReadings, SignedPrep, reading
 from shimwise.inference.house.spreads import Learned, learn  # noqa: E402
 from shimwise.inference.model.bench import BenchFacts  # noqa: E402
 from shimwise.inference.model.joint_memory import History  # noqa: E402
-from shimwise.inference.model.kinds import FloatArray, Kind  # noqa: E402
+from shimwise.inference.model.kinds import Kind  # noqa: E402
 from shimwise.inference.model.prep import Prep  # noqa: E402
 from shimwise.inference.model.priors import STARTING_LEVELS, Effect, Levels  # noqa: E402
 from shimwise.inference.verdict.answer import Answer, Verdict  # noqa: E402

@@ -15,13 +15,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import TypeVar
 
-from shimwise.bench.sign.papers import (
-    make_labels,
-    make_lens_cards,
-    make_set_tables,
-    make_sheets,
-    verify_paper,
-)
+from shimwise.bench.sign.papers import CHECK, LABELS, LENS_CARD, SET_TABLE, make_paper, verify_paper
 
 INVENTED = Path(__file__).parents[1] / "tests" / "unit" / "sheets" / "papers" / "invented_preps.py"
 _T = TypeVar("_T")
@@ -35,19 +29,19 @@ def main() -> None:
     arguments = parser.parse_args()
     runs, sheets = (3, 10) if arguments.quick else (9, 100)
     document = _invented().signed_document(readings=60)
-    cold_s, first = _timed(lambda: make_sheets([document]))
+    cold_s, first = _timed(lambda: make_paper(CHECK, [document]))
     rows = [("first sheet of a process", cold_s, first, "")]
     for name, make, goal in (
-        ("sheet, 60 readings and a sweep", lambda: make_sheets([document]), GOALS["sheet"]),
-        ("sheet on Letter", lambda: make_sheets([document], paper="Letter"), ""),
-        ("lens card", lambda: make_lens_cards(document), ""),
-        ("labels of ten units", lambda: make_labels(document), ""),
-        ("set tables of two bodies", lambda: make_set_tables(document), ""),
+        ("sheet, 60 readings and a sweep", lambda: make_paper(CHECK, [document]), GOALS["sheet"]),
+        ("sheet on Letter", lambda: make_paper(CHECK, [document], paper="Letter"), ""),
+        ("lens card", lambda: make_paper(LENS_CARD, [document]), ""),
+        ("labels of ten units", lambda: make_paper(LABELS, [document]), ""),
+        ("set tables of two bodies", lambda: make_paper(SET_TABLE, [document]), ""),
     ):
         taken = [_timed(make) for _ in range(runs)]
         rows.append((name, statistics.median(seconds for seconds, _ in taken), taken[0][1], goal))
     began = time.perf_counter()
-    day_s, day = _timed(lambda: make_sheets([document] * sheets))
+    day_s, day = _timed(lambda: make_paper(CHECK, [document] * sheets))
     clock_s = time.perf_counter() - began
     rows.append((f"{sheets} sheets in one file", day_s, day, GOALS["day"] if sheets == 100 else ""))
     print("| what | processor seconds | KB | pages | goal |\n|---|---|---|---|---|")

@@ -29,7 +29,7 @@ from shimwise.record.queries import evidence, preps, units, verdicts
 from shimwise.record.record import Record
 from shimwise.record.tables import schema
 from shimwise.record.tables.columns import PackedJson
-from shimwise.record.tables.rows import ReadingRow
+from shimwise.record.tables.rows import BodyRow, LensRow, ReadingRow
 
 BODIES, LENSES, SETUPS = 60, 400, 3
 LENSES_A_PREP = 10
@@ -166,8 +166,8 @@ def questions(*, prep_count: int) -> dict[str, Callable[[Connection, random.Rand
         wanted = prep_id(rng)
         prep = preps.prep(connection, wanted)
         return (
-            units.bodies_by_id(connection, prep.body_ids),
-            units.lenses_by_id(connection, prep.lens_ids),
+            units.units_by_id(connection, BodyRow, prep.body_ids),
+            units.units_by_id(connection, LensRow, prep.lens_ids),
             evidence.setups(connection, wanted),
             evidence.readings(connection, wanted),
             evidence.gauges(connection, wanted),
@@ -192,7 +192,7 @@ def questions(*, prep_count: int) -> dict[str, Callable[[Connection, random.Rand
         "a unit: its past": lambda c, rng: verdicts.unit_past(c, one_unit(rng)),
         "a signed prep: was it taken in": lambda c, _: journal.taken_in(c),
         "lenses: page with their latest": lambda c, _: verdicts.unit_latest(
-            c, [row.id for row in units.lenses(c, limit=100)]
+            c, [row.id for row in units.units(c, LensRow, limit=100)]
         ),
     }
 

@@ -92,8 +92,8 @@ def waits_ms(way: Way, *, is_grouped: bool) -> list[float]:
 
 def _furnish(record: Record) -> None:
     with record.writing(who="Ann") as change:
-        units.add_body(change, BodyRow(id="b", name="Body"))
-        units.add_lens(change, LensRow(id="l", name="Lens", focal_lengths_mm=(50.0,)))
+        units.add_unit(change, BodyRow(id="b", name="Body"))
+        units.add_unit(change, LensRow(id="l", name="Lens", focal_lengths_mm=(50.0,)))
         for person in range(PEOPLE):
             prep = PrepRow(
                 id=f"p{person}",

@@ -52,9 +52,9 @@ class Years:
 
     @classmethod
     def _in(cls, record: Record, clock: Clock) -> "Years":
-        body = units.add_body(record, facts=BodyFacts(name=BODY, mount="PL"), who=WHO)
+        body = units.add_unit(record, facts=BodyFacts(name=BODY, mount="PL"), who=WHO)
         facts = LensFacts(name=LENS, mount="PL", focal_lengths_mm=(50.0,), fnumber=2.0)
-        return cls(record, clock, body.id, units.add_lens(record, facts=facts, who=WHO).id)
+        return cls(record, clock, body.id, units.add_unit(record, facts=facts, who=WHO).id)
 
     @classmethod
     def signed(cls, folder: Path, gauges_um: Sequence[float]) -> "Years":

@@ -92,16 +92,16 @@ def main() -> None:
 
 def _tap(folder: str) -> Callable[[], object]:
     """Return the act of saving one reading on a prep of a new house, through its use case."""
-    from shimwise.bench.house.units import add_body, add_lens
+    from shimwise.bench.house.units import add_unit
     from shimwise.bench.house.views import BodyFacts, LensFacts
     from shimwise.bench.prep.preps import start_prep
     from shimwise.bench.prep.readings import add_reading
     from shimwise.record.record import Record
 
     record = Record.open(Path(folder) / "record")
-    body = add_body(record, facts=BodyFacts(name="A-01", mount="PL"), who="Ann")
+    body = add_unit(record, facts=BodyFacts(name="A-01", mount="PL"), who="Ann")
     facts = LensFacts(name="H50", mount="PL", focal_lengths_mm=(50.0,), fnumber=2.0)
-    lens = add_lens(record, facts=facts, who="Ann")
+    lens = add_unit(record, facts=facts, who="Ann")
     prep = start_prep(record, body_ids=[body.id], lens_ids=[lens.id], who="Ann")
     return lambda: add_reading(
         record,

@@ -78,7 +78,7 @@ def _house() -> dict[str, list[bytes]]:
 
     from shimwise.bench.exchange import record_admin
     from shimwise.bench.sign import signing
-    from shimwise.bench.sign.papers import make_labels, make_sheets
+    from shimwise.bench.sign.papers import CHECK, LABELS, make_paper
     from shimwise.bench.verdict.verdict import refresh_verdict
     from shimwise.record.record import Record
 
@@ -98,7 +98,7 @@ def _house() -> dict[str, list[bytes]]:
         ]
         return {
             "prep": [record_admin.export_prep(record, one).encode() for one in ids],
-            "paper": [make_sheets(documents[:1]).pdf, make_labels(documents[1]).pdf],
+            "paper": [make_paper(CHECK, documents[:1]).pdf, make_paper(LABELS, [documents[1]]).pdf],
             "file": [copies[0].read_bytes()],
             "lines": [copies[1].read_bytes()],
         }

@@ -71,11 +71,11 @@ def fill(folder: Path, *, prep_count: int) -> None:
     with Record.open(folder) as record:
         with record.writing(who=WHO) as change:
             bodies = [
-                units.add_body(change, BodyRow(id=_id(chance), name=f"A-{i:02d}", mount="PL"))
+                units.add_unit(change, BodyRow(id=_id(chance), name=f"A-{i:02d}", mount="PL"))
                 for i in range(BODIES)
             ]
             lenses = [
-                units.add_lens(
+                units.add_unit(
                     change,
                     LensRow(
                         id=_id(chance),

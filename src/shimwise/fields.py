@@ -6,13 +6,16 @@ from typing import Any, TypeVar
 T = TypeVar("T")
 
 
-def build_from(kind: type[T], source: object, /, **own: Any) -> T:  # noqa: ANN401
-    """Return a ``kind`` with ``own`` values, and for the rest those that ``source`` has under the same names.
+def build_from(kind: type[T], /, *sources: object, **own: Any) -> T:  # noqa: ANN401
+    """Return a ``kind`` with ``own`` values, and for the rest those that a source has under the same names.
+
+    Of several sources the first that has the name counts.
 
     Raises
     ------
     TypeError
-        If neither has a value for a field without a default.
+        If none has a value for a field without a default.
     """
     names = [one.name for one in fields(kind) if one.name not in own]  # type: ignore[arg-type]
-    return kind(**{name: getattr(source, name) for name in names if hasattr(source, name)}, **own)
+    found = {name: getattr(one, name) for one in reversed(sources) for name in names if hasattr(one, name)}
+    return kind(**found, **own)

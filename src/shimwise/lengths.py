@@ -281,7 +281,7 @@ class _Reader:
         while self.kind() != "end":
             if amounts[-1].unit is None:
                 self.refuse(self.start(), "a unit is missing before this, or a sign between the numbers")
-            if self.kind() in {"comma", "hyphen"} or self.tokens[self.next].text.casefold() == "and":
+            if self.kind() in {"comma", "hyphen"} or self.is_and():
                 self.take()
             amounts.append(self.amount(is_first=False))
         return amounts

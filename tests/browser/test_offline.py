@@ -17,7 +17,7 @@ from shimwise.bench.typed_lengths import typed_distance, typed_reading
 from shimwise.record.queries import preps, units, verdicts
 from shimwise.record.record import Record
 from shimwise.record.tables import schema
-from shimwise.record.tables.rows import AdjustmentRow
+from shimwise.record.tables.rows import AdjustmentRow, BodyRow
 from shimwise.web.pages.view import FOLDER
 
 
@@ -308,7 +308,7 @@ def _begin_earlier(own: Devices, prep_id: str) -> None:
 def _adjust_body(own: Devices, prep_id: str) -> None:
     """Keep an adjustment of the prep's body, as another device would."""
     with Record.open(own.server.data) as record, record.writing(who="test") as change:
-        body = units.body(change.connection, preps.prep(change.connection, prep_id).body_ids[0])
+        body = units.unit(change.connection, BodyRow, preps.prep(change.connection, prep_id).body_ids[0])
         moved = AdjustmentRow(
             id=uuid.uuid4().hex,
             unit_kind="body",

@@ -7,36 +7,18 @@ import re
 from collections.abc import Callable
 from typing import ParamSpec, TypeVar
 
-from shimwise.errors import RecordError
+from shimwise.errors import RecordError as RecordError
 from shimwise.files.errors import shown
-from shimwise.record.errors import (
-    Conflict,
-    NotFound,
-    RecordAway,
-    RecordBusy,
-    RecordDamaged,
-    RecordFull,
-    RecordReadOnly,
-    RecordTooNew,
-    RecordUnsure,
-    StoreError,
-)
-
-__all__ = [
-    "AllRefusals",
-    "Conflict",
-    "InputError",
-    "NotFound",
-    "RecordAway",
-    "RecordBusy",
-    "RecordDamaged",
-    "RecordError",
-    "RecordFull",
-    "RecordReadOnly",
-    "RecordTooNew",
-    "RecordUnsure",
-    "StoreError",
-]
+from shimwise.record.errors import Conflict as Conflict
+from shimwise.record.errors import NotFound as NotFound
+from shimwise.record.errors import RecordAway as RecordAway
+from shimwise.record.errors import RecordBusy as RecordBusy
+from shimwise.record.errors import RecordDamaged as RecordDamaged
+from shimwise.record.errors import RecordFull as RecordFull
+from shimwise.record.errors import RecordReadOnly as RecordReadOnly
+from shimwise.record.errors import RecordTooNew as RecordTooNew
+from shimwise.record.errors import RecordUnsure as RecordUnsure
+from shimwise.record.errors import StoreError as StoreError
 
 Checked = ParamSpec("Checked")
 Given = TypeVar("Given")

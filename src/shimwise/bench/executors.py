@@ -220,9 +220,13 @@ class _Work(Generic[Item, Result]):
     def lost(self, gone: ClusterGone) -> None:
         """Put back what was under way; raise what is gone when the patience is over."""
         self.put_back()
+        self._wait(f"{str(gone).split('. ')[0]}. It is waited for", gone)
+
+    def _wait(self, words: str, gone: ClusterGone) -> None:
+        """Report once that something is waited for; raise what is gone when the patience is over."""
         if self.gone_at_s is None:
             self.gone_at_s = time.monotonic()
-            self.on_wait(f"{str(gone).split('. ')[0]}. It is waited for, up to {PATIENCE_S:g} s.")
+            self.on_wait(f"{words}, up to {PATIENCE_S:g} s.")
         if time.monotonic() - self.gone_at_s > PATIENCE_S:
             raise gone
 
@@ -267,15 +271,11 @@ class _Work(Generic[Item, Result]):
         return 1 if any(self.tries[place] >= MOST_TRIES - 1 for place in near) else pool.window
 
     def _look_for_workers(self, pool: Pool) -> None:
-        if pool.has_workers():
-            return
-        if self.gone_at_s is None:
-            self.gone_at_s = time.monotonic()
-            self.on_wait(f"No worker is left. One is waited for, up to {PATIENCE_S:g} s.")
-        if time.monotonic() - self.gone_at_s > PATIENCE_S:
-            raise ClusterGone(
+        if not pool.has_workers():
+            lost = (
                 "No worker is left. What was done is kept; start one, then try again: it goes on from there."
             )
+            self._wait("No worker is left. One is waited for", ClusterGone(lost))
 
 
 def _outcome(function: Callable[[Any], Any], place: int, item: object) -> Outcome[Any]:

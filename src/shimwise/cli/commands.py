@@ -13,40 +13,36 @@ from shimwise import __version__
 __all__ = ["COMMANDS", "command_line"]
 
 COMMANDS = {
-    "demo": "See the main job done on invented data.",
-    "judge": "Say who is off, by how many microns, and what to do.",
-    "plan": "Say what to read next, or plan the whole check of a kit.",
-    "optics": "Ask the optics: lengths, landings, depth, contrast, heat.",
-    "chart": "Print a test chart at true scale.",
-    "serve": "Serve the pages, on which a prep is done and kept.",
-    "sweep": "Find best focus in frames as sensor, ring or chart moves.",
-    "meter": "Measure a feed live: how far the sensor is from sharp.",
-    "adjust": "Adjust a body or lens, step by step, none skipped.",
-    "sign": "Sign a prep, so that it stays as it is.",
-    "reopen": "Open a signed prep again, with a reason.",
-    "drift": "Tell whether a body or a lens drifts.",
-    "repeatability": "Tell how well you repeat, and the house without names.",
-    "house": "Tell what the signed preps teach of the whole house.",
-    "sheet": "Print a prep's check sheet, cards, labels or set table.",
-    "verify": "Tell whether a sheet is what was signed.",
-    "keys": "Show, give and know the keys that houses sign with.",
-    "people": "Name people, their roles and PINs; list and end devices.",
-    "list": "List the record's preps, bodies, lenses or sets.",
-    "import": "Take in readings, a prep, or the house's list.",
-    "export": "Write all that a prep holds, or its readings, as a file.",
-    "sync": "Bring a machine that was away home, both ways at once.",
-    "backup": "Copy the record, while it is used.",
-    "restore": "Put a backup in the place of the record.",
-    "check": "Check whether the record agrees with itself.",
+    "demo": ("desk", "See the main job done on invented data."),
+    "judge": ("desk", "Say who is off, by how many microns, and what to do."),
+    "plan": ("desk", "Say what to read next, or plan the whole check of a kit."),
+    "optics": ("desk", "Ask the optics: lengths, landings, depth, contrast, heat."),
+    "chart": ("desk", "Print a test chart at true scale."),
+    "serve": ("", "Serve the pages, on which a prep is done and kept."),
+    "sweep": ("desk", "Find best focus in frames as sensor, ring or chart moves."),
+    "meter": ("desk", "Measure a feed live: how far the sensor is from sharp."),
+    "adjust": ("prep", "Adjust a body or lens, step by step, none skipped."),
+    "sign": ("prep", "Sign a prep, so that it stays as it is."),
+    "reopen": ("prep", "Open a signed prep again, with a reason."),
+    "drift": ("house", "Tell whether a body or a lens drifts."),
+    "repeatability": ("house", "Tell how well you repeat, and the house without names."),
+    "house": ("house", "Tell what the signed preps teach of the whole house."),
+    "sheet": ("prep", "Print a prep's check sheet, cards, labels or set table."),
+    "verify": ("prep", "Tell whether a sheet is what was signed."),
+    "keys": ("house", "Show, give and know the keys that houses sign with."),
+    "people": ("house", "Name people, their roles and PINs; list and end devices."),
+    "list": ("exchange", "List the record's preps, bodies, lenses or sets."),
+    "import": ("exchange", "Take in readings, a prep, or the house's list."),
+    "export": ("exchange", "Write all that a prep holds, or its readings, as a file."),
+    "sync": ("exchange", "Bring a machine that was away home, both ways at once."),
+    "backup": ("exchange", "Copy the record, while it is used."),
+    "restore": ("exchange", "Put a backup in the place of the record."),
+    "check": ("exchange", "Check whether the record agrees with itself."),
 }
-"""Command -> its line in the help. Its module has a function of that name, and ``MORE`` of its help."""
-MODULES = {
-    **dict.fromkeys(("demo", "judge", "plan", "optics", "chart", "sweep", "meter"), "desk"),
-    **dict.fromkeys(("adjust", "sign", "reopen", "sheet", "verify"), "prep"),
-    **dict.fromkeys(("drift", "repeatability", "house", "keys", "people"), "house"),
-    **dict.fromkeys(("list", "import", "export", "sync", "backup", "restore", "check"), "exchange"),
-}
-"""Command -> the room of its module; ``serve`` has none."""
+"""Command -> the room of its module, and its line in the help.
+
+The module has a function of the command's name, and ``MORE`` of its help.
+"""
 
 
 def command_line(wanted: str | None = None) -> Any:  # noqa: ANN401 - of the parser's own library
@@ -66,9 +62,9 @@ def _build(wanted: str | None = None) -> typer.Typer:
         context_settings={"help_option_names": ["-h", "--help"]},
     )
     app.callback()(_door)
-    for name, summary in COMMANDS.items():
+    for name, (room, summary) in COMMANDS.items():
         if name == wanted:
-            _add(app, name, summary)
+            _add(app, name, room, summary)
         else:
             app.command(name, help=summary)(_not_loaded)
     return app
@@ -86,11 +82,10 @@ def _nothing(ctx: object) -> None:
     """Show no type beside the name of an argument."""
 
 
-def _add(app: typer.Typer, name: str, summary: str) -> None:
+def _add(app: typer.Typer, name: str, room: str, summary: str) -> None:
     """Load a command's module, and add its function of that name, or its group of commands."""
     own = f"{name}_" if iskeyword(name) or hasattr(builtins, name) else name
-    room = f".{MODULES[name]}" if name in MODULES else ""
-    module = import_module(f"shimwise.cli{room}.{own}")
+    module = import_module(".".join(filter(None, ("shimwise.cli", room, own))))
     if hasattr(module, "app"):
         app.add_typer(module.app, name=name, help=summary)
         return

@@ -4,6 +4,7 @@ import math
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from typing import NamedTuple, TypeVar
 
 from shimwise.files.errors import CellError, shown
@@ -26,7 +27,7 @@ T = TypeVar("T")
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _AXES = {axis.value: axis for axis in Axis} | {axis.value[0]: axis for axis in Axis}
-_DESIGNS = {design.value: design for design in FocusDesign} | {
+DESIGNS = {design.value: design for design in FocusDesign} | {
     design.value.removesuffix(" focus"): design for design in FocusDesign
 }
 
@@ -84,41 +85,30 @@ def to_fnumber(text: str, *, decimal_comma: bool) -> float:
     return to_number(plain, FNUMBER, example="2.8", decimal_comma=decimal_comma)
 
 
+def _if_written(
+    text: str, limits: NumberRange, *, example: str, decimal_comma: bool, signs: tuple[str, ...] = ()
+) -> float | None:
+    plain = text.strip()
+    if not plain:
+        return None
+    for sign in signs:
+        plain = plain.removesuffix(sign)
+    return to_number(plain, limits, example=example, decimal_comma=decimal_comma)
+
+
 def to_squeeze(text: str, *, decimal_comma: bool) -> float | None:
     """Read the squeeze of an anamorphic, as ``2`` or ``1.8x``; None where nothing is written."""
-    if not text.strip():
-        return None
-    plain = text.strip().casefold().removesuffix("x").removesuffix("×")
-    return to_number(plain, SQUEEZE, example="2", decimal_comma=decimal_comma)
+    return _if_written(text.casefold(), SQUEEZE, example="2", decimal_comma=decimal_comma, signs=("x", "×"))
 
 
-def to_separation_mm(text: str, *, decimal_comma: bool) -> float | None:
-    """Read the separation of the principal planes [mm, may be negative]; None where nothing is written."""
-    if not text.strip():
-        return None
-    return to_number(text, SEPARATION_MM, example="12.5", decimal_comma=decimal_comma)
-
-
-def to_temperature_c(text: str, *, decimal_comma: bool) -> float | None:
-    """Read the temperature at a reading [°C]; None where nothing is written."""
-    if not text.strip():
-        return None
-    plain = text.strip().removesuffix("C").removesuffix("°")
-    return to_number(plain, TEMPERATURE_C, example="21", decimal_comma=decimal_comma)
-
-
-def to_landing_um(text: str, *, decimal_comma: bool) -> float | None:
-    """Read a landing by picture [µm, short < 0 < deep]; None where nothing is written."""
-    if not text.strip():
-        return None
-    return to_number(text, ERROR_UM, example="-6.5", decimal_comma=decimal_comma)
-
-
-def to_landing_sd_um(text: str, *, decimal_comma: bool) -> float | None:
-    """Read the standard uncertainty of a landing by picture [µm]; None where nothing is written."""
-    if not text.strip():
-        return None
-    return to_number(text, WRITTEN_SD_UM, example="0.5", decimal_comma=decimal_comma)
+to_separation_mm = partial(_if_written, limits=SEPARATION_MM, example="12.5")
+"""Read the separation of the principal planes [mm, may be negative]; None where nothing is written."""
+to_temperature_c = partial(_if_written, limits=TEMPERATURE_C, example="21", signs=("C", "°"))
+"""Read the temperature at a reading [°C]; None where nothing is written."""
+to_landing_um = partial(_if_written, limits=ERROR_UM, example="-6.5")
+"""Read a landing by picture [µm, short < 0 < deep]; None where nothing is written."""
+to_landing_sd_um = partial(_if_written, limits=WRITTEN_SD_UM, example="0.5")
+"""Read the standard uncertainty of a landing by picture [µm]; None where nothing is written."""
 
 
 class WrittenLength(NamedTuple):
@@ -173,7 +163,7 @@ def to_axis(text: str) -> Axis | None:
 
 def to_focus_design(text: str) -> FocusDesign | None:
     """Read the focus design: unit focus, internal focus, unit or internal; None where nothing is written."""
-    return _one_of(text, _DESIGNS, "unit focus, internal focus, unit, internal or nothing")
+    return _one_of(text, DESIGNS, "unit focus, internal focus, unit, internal or nothing")
 
 
 def _one_of(text: str, words: dict[str, T], accepted: str) -> T | None:

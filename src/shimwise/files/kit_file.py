@@ -67,6 +67,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from shimwise.errors import LengthError, RemedyError
+from shimwise.files.csv_fields import DESIGNS
 from shimwise.files.errors import KitError
 from shimwise.files.kit import FROM_KIT, Kit, KitBody, KitLens
 from shimwise.files.limits import (
@@ -84,15 +85,10 @@ from shimwise.files.limits import (
 from shimwise.files.opening import read_bytes
 from shimwise.files.toml_tables import Table
 from shimwise.files.toml_text import read_toml
-from shimwise.inference.model.prep import FocusDesign
 from shimwise.lengths import length_to_mm
 from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Turn
 
 _KINDS = {"screw": "screw", "shimmed mount": "shimmed mount", "shimmed": "shimmed mount", "fixed": "fixed"}
-_DESIGNS = {design.value: design for design in FocusDesign} | {
-    "unit": FocusDesign.UNIT,
-    "internal": FocusDesign.INTERNAL,
-}
 _AT_LINE = re.compile(r"\(at (.*?)\)\s*$")
 
 
@@ -198,7 +194,11 @@ def _mechanism(table: Table) -> Mechanism | None:
     if kind is None:
         raise own.refuse("is missing; accepted is screw, shimmed mount or fixed.", "kind")
     try:
-        mechanism = _screw(own) if kind == "screw" else _shimmed(own) if kind == "shimmed mount" else Fixed()
+        mechanism: Mechanism = Fixed()
+        if kind == "screw":
+            mechanism = _screw(own)
+        elif kind == "shimmed mount":
+            mechanism = ShimmedMount(stock_um=_stock(own))
     except RemedyError as error:
         raise own.refuse(str(error)) from error
     own.close()
@@ -215,10 +215,6 @@ def _screw(table: Table) -> Screw:
     )
 
 
-def _shimmed(table: Table) -> ShimmedMount:
-    return ShimmedMount(stock_um=_stock(table))
-
-
 def _stock(table: Table) -> tuple[float, ...]:
     stock_um = table.numbers("stock_um", TRAVEL_UM, is_rising=False)
     try:
@@ -233,7 +229,7 @@ def _lens(table: Table) -> KitLens:
         focal_lengths_mm=table.numbers("focal_length_mm", FOCAL_MM),
         fnumber=table.number("f_number", FNUMBER),
         separation_mm=table.number("principal_separation_mm", SEPARATION_MM),
-        focus_design=table.word("focus_design", _DESIGNS),
+        focus_design=table.word("focus_design", DESIGNS),
         squeeze=table.number("squeeze", SQUEEZE),
         by_distance=_by_distance(table),
         marks_mm=_marks(table),

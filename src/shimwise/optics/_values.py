@@ -4,12 +4,10 @@ from collections.abc import Callable
 from typing import TypeVar
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from shimwise.arrays import BoolArray, FloatArray
 from shimwise.errors import OpticsError
-
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 Q = TypeVar("Q", float, FloatArray)
 """A quantity: an array when any argument of a function is one (they broadcast), else a float."""

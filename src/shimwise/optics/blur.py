@@ -16,8 +16,9 @@ from functools import cache
 
 import numpy as np
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import OpticsError
-from shimwise.optics._values import FloatArray, Q, finite, not_negative, plain, positive
+from shimwise.optics._values import Q, finite, not_negative, plain, positive
 from shimwise.optics.conjugates import object_beyond_focus
 
 GREEN_UM = 0.55

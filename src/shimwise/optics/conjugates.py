@@ -14,17 +14,9 @@ from typing import NoReturn
 
 import numpy as np
 
+from shimwise.arrays import BoolArray, FloatArray
 from shimwise.errors import OpticsError
-from shimwise.optics._values import (
-    BoolArray,
-    FloatArray,
-    Q,
-    finite,
-    first,
-    plain,
-    positive,
-    positive_or_infinite,
-)
+from shimwise.optics._values import Q, finite, first, plain, positive, positive_or_infinite
 
 ROUNDING = 8 * np.finfo(np.float64).eps
 """Share of m(D) below which m(R) is rounding only, and the reading infinity."""
@@ -54,10 +46,7 @@ def magnification(*, focal_mm: Q | float, distance_mm: Q | float, separation_mm:
     OpticsError
         When a value is no number, f is not above 0, or X lies inside the near limit 4f + H.
     """
-    f, h = (
-        positive("focal length [mm]", focal_mm),
-        finite("separation of principal planes [mm]", separation_mm),
-    )
+    f, h = _lens(focal_mm, separation_mm)
     m = _smaller_root(f, positive_or_infinite("distance [mm]", distance_mm), h)
     return plain(m, focal_mm, distance_mm, separation_mm)
 
@@ -86,10 +75,7 @@ def extension_mm(*, focal_mm: Q | float, distance_mm: Q | float, separation_mm: 
 
     Parameters and errors as :func:`magnification`.
     """
-    f, h = (
-        positive("focal length [mm]", focal_mm),
-        finite("separation of principal planes [mm]", separation_mm),
-    )
+    f, h = _lens(focal_mm, separation_mm)
     extension = f * _smaller_root(f, positive_or_infinite("distance [mm]", distance_mm), h)
     return plain(extension, focal_mm, distance_mm, separation_mm)
 
@@ -115,10 +101,7 @@ def landing_um(
     OpticsError
         As :func:`magnification`, for D or for R.
     """
-    f, h = (
-        positive("focal length [mm]", focal_mm),
-        finite("separation of principal planes [mm]", separation_mm),
-    )
+    f, h = _lens(focal_mm, separation_mm)
     m_chart = _smaller_root(f, positive_or_infinite("distance [mm]", distance_mm), h)
     m_scale = _smaller_root(f, positive_or_infinite("reading [mm]", reading_mm), h)
     return plain(1e3 * f * (m_chart - m_scale), focal_mm, distance_mm, reading_mm, separation_mm)
@@ -150,10 +133,7 @@ def reading_mm(
         As :func:`magnification`; for single numbers also when the ring would be beyond infinity; when it
         would be closer than m = 1.
     """
-    f, h = (
-        positive("focal length [mm]", focal_mm),
-        finite("separation of principal planes [mm]", separation_mm),
-    )
+    f, h = _lens(focal_mm, separation_mm)
     m_chart = _smaller_root(f, positive_or_infinite("distance [mm]", distance_mm), h)
     z = finite("landing [µm]", landing_um)
     m_scale = m_chart - 1e-3 * z / f
@@ -188,6 +168,14 @@ def object_beyond_focus(focal_mm: Q | float, object_mm: Q | float) -> FloatArray
             f"{focal:.6g} mm: there is no picture. Check the distance and the focal length."
         )
     return s
+
+
+def _lens(focal_mm: Q | float, separation_mm: Q | float) -> tuple[FloatArray, FloatArray]:
+    """Return a lens's focal length and the separation of its principal planes, checked. [mm]"""
+    return (
+        positive("focal length [mm]", focal_mm),
+        finite("separation of principal planes [mm]", separation_mm),
+    )
 
 
 def _smaller_root(f: FloatArray, x: FloatArray, h: FloatArray) -> FloatArray:

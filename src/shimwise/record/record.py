@@ -38,6 +38,9 @@ from shimwise.record.queries.people import remember
 from shimwise.record.storage import Storage
 from shimwise.record.tables import schema
 
+__all__ = ["Change", "Connection", "Record", "utc_now"]
+"""The types that whoever works with a record names."""
+
 WRITERS_LOCK = 7_468_697
 """Number of the advisory lock by which one change at a time writes on a server."""
 _LOG = logging.getLogger("shimwise.record")

@@ -10,6 +10,7 @@ from typing import Any
 
 from shimwise.errors import OpticsError, RemedyError
 from shimwise.inference.verdict.answer import (
+    OUT,
     Z95,
     Answer,
     BodyAnswer,
@@ -24,7 +25,7 @@ from shimwise.remedy import procedure
 from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Turn
 from shimwise.remedy.remedy import Action, Direction, Remedy, RemedyKind
 from shimwise.remedy.screw_history import ScrewHistory, plan_turn
-from shimwise.remedy.shims import ShimChoice, choose_shims
+from shimwise.remedy.shims import choose_shims
 from shimwise.remedy.turning import PlannedTurn, planned_turn
 
 SCALE_AT_MM = 914.4
@@ -119,8 +120,8 @@ def advise_body(
         body,
         action,
         _SENSOR[body.verdict],
-        (Notice("move_sensor", body.name, _finding(body)), Notice(code)),
         mechanism,
+        advice=(Notice("move_sensor", body.name, _finding(body)), Notice(code)),
     )
 
 
@@ -129,20 +130,16 @@ def advise_lens(lens: LensAnswer, *, stock_um: Sequence[float] = ()) -> Remedy |
     if not _is_out(lens):
         return None
     amount_um = abs(lens.error_um)
-    choice = choose_shims(amount_um, stock_um, tolerance_um=lens.tolerance_um) if stock_um else None
-    direction = _STACK[lens.verdict]
     return Remedy(
         unit=lens.name,
         kind=RemedyKind.LENS,
         action=Action.SHIM_LENS,
-        direction=direction,
+        direction=_STACK[lens.verdict],
         amount_um=amount_um,
         amount_sd_um=lens.sd_um,
-        advice=(Notice("shim_lens", lens.name, {**_finding(lens), **_stack(choice)}),),
         steps=procedure.LENS_STEPS,
         cautions=procedure.lens_cautions(amount_um=amount_um),
-        shims_um=choice.shims_um if choice else (),
-        leftover_um=choice.leftover_um if choice else None,
+        **_shims("shim_lens", lens, stock_um),
     )
 
 
@@ -200,8 +197,8 @@ def _turn_screw(body: BodyAnswer, screw: Screw, planned: PlannedTurn) -> Remedy:
         body,
         Action.MOVE_SENSOR,
         _SENSOR[body.verdict],
-        (Notice("move_sensor", body.name, _finding(body)), planned_turn(planned)),
         screw,
+        advice=(Notice("move_sensor", body.name, _finding(body)), planned_turn(planned)),
         turns=planned.turns,
         turns_sd=None if planned.is_trial else planned.turns_sd,
         turn=planned.turn,
@@ -210,16 +207,12 @@ def _turn_screw(body: BodyAnswer, screw: Screw, planned: PlannedTurn) -> Remedy:
 
 
 def _shim_mount(body: BodyAnswer, stock_um: tuple[float, ...]) -> Remedy:
-    amount_um = abs(body.error_um)
-    choice = choose_shims(amount_um, stock_um, tolerance_um=body.tolerance_um) if stock_um else None
     return _body_remedy(
         body,
         Action.SHIM_MOUNT,
         _STACK[body.verdict],
-        (Notice("shim_mount", body.name, {**_finding(body), **_stack(choice)}),),
         ShimmedMount(stock_um=stock_um),
-        shims_um=choice.shims_um if choice else (),
-        leftover_um=choice.leftover_um if choice else None,
+        **_shims("shim_mount", body, stock_um),
     )
 
 
@@ -227,7 +220,6 @@ def _body_remedy(
     body: BodyAnswer,
     action: Action,
     direction: Direction,
-    advice: tuple[Notice, ...],
     mechanism: Mechanism | None,
     *,
     turn: Turn | None = None,
@@ -240,7 +232,6 @@ def _body_remedy(
         direction=direction,
         amount_um=abs(body.error_um),
         amount_sd_um=body.sd_um,
-        advice=advice,
         steps=procedure.body_steps(mechanism, turn=turn),
         cautions=procedure.body_cautions(mechanism, amount_um=abs(body.error_um)),
         turn=turn,
@@ -250,7 +241,7 @@ def _body_remedy(
 
 def _is_out(unit: BodyAnswer) -> bool:
     """Whether a unit is decided to be out; refuse a verdict that its own numbers contradict."""
-    if unit.verdict not in (Verdict.OUT_SHORT, Verdict.OUT_DEEP):
+    if unit.verdict not in OUT:
         return False
     _refuse_unless_finite(unit.name, unit.error_um, unit.sd_um, unit.low_um, unit.high_um)
     if unit.error_um == 0 or (unit.verdict is Verdict.OUT_SHORT) != (unit.error_um < 0):
@@ -269,15 +260,19 @@ def _refuse_unless_finite(name: str, *values: float) -> None:
 
 
 def _finding(unit: BodyAnswer) -> dict[str, float]:
-    return {"error_um": unit.error_um, "half_um": (unit.high_um - unit.low_um) / 2}
+    return {"error_um": unit.error_um, "half_um": unit.half_um}
 
 
-def _stack(choice: ShimChoice | None) -> dict[str, float | str | None]:
-    """Return the shims of a choice as numbers of a notice; ``shims`` is None without a stock."""
-    if choice is None:
-        return {"shims_um": None}
-    return {
-        "shims_um": " + ".join(f"{shim:g}" for shim in choice.shims_um),
-        "leftover_um": choice.leftover_um,
-        "is_near": float(choice.is_within_share),
-    }
+def _shims(code: str, unit: BodyAnswer, stock_um: Sequence[float]) -> dict[str, Any]:
+    """Return what a remedy tells of shims: its advice, and those of the stock that serve, if there is one."""
+    numbers: dict[str, float | str | None] = {"shims_um": None}
+    chosen: dict[str, Any] = {}
+    if stock_um:
+        choice = choose_shims(abs(unit.error_um), stock_um, tolerance_um=unit.tolerance_um)
+        numbers = {
+            "shims_um": " + ".join(f"{shim:g}" for shim in choice.shims_um),
+            "leftover_um": choice.leftover_um,
+            "is_near": float(choice.is_within_share),
+        }
+        chosen = {"shims_um": choice.shims_um, "leftover_um": choice.leftover_um}
+    return {"advice": (Notice(code, unit.name, {**_finding(unit), **numbers}),), **chosen}

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from shimwise.errors import RemedyError
 from shimwise.remedy.mechanism import LARGEST_SHIM_UM, checked_stock
-from shimwise.remedy.shims import MOST_SHIMS, NM_PER_UM, TOLERANCE_SHARE, choose_shims
+from shimwise.remedy.shims import MOST_SHIMS, NM_PER_UM, TOLERANCE_SHARE, ShimChoice, choose_shims
 
 MOST_COUNT = 10_000
 """More shims of one thickness than this are a slip of the pen."""
@@ -78,25 +78,20 @@ class ShimStock:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class StockChoice:
+class StockChoice(ShimChoice):
     """A choice of shims from a stock for a thickness.
 
-    ``shims_um`` to stack [µm, thickest first]; ``leftover_um`` target minus their sum [µm]; whether that is
-    near enough; ``order`` pairs of (µm, count) to buy where full counts of the same thicknesses would serve
+    ``order``: pairs of (µm, count) to buy where full counts of the same thicknesses would serve
     better: with fewer shims, or nearer.
     """
 
-    shims_um: tuple[float, ...]
-    leftover_um: float
-    is_within_share: bool
     order: tuple[tuple[float, int], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Restack:
-    """A changed stack, what goes in and what comes out [µm, thickest first], and the choice behind it."""
+    """The choice of a changed stack, and what goes in and what comes out for it. [µm, thickest first]"""
 
-    stack_um: tuple[float, ...]
     put_in_um: tuple[float, ...]
     taken_out_um: tuple[float, ...]
     choice: StockChoice
@@ -173,7 +168,6 @@ def restack(stack_um: Sequence[float], change_um: float, stock: ShimStock, *, to
     choice = choose_from_stock(target_um, stock.added(stack_um), tolerance_um=tolerance_um)
     before, after = Counter(map(float, stack_um)), Counter(choice.shims_um)
     return Restack(
-        stack_um=choice.shims_um,
         put_in_um=tuple(sorted((after - before).elements(), reverse=True)),
         taken_out_um=tuple(sorted((before - after).elements(), reverse=True)),
         choice=choice,

@@ -5,7 +5,6 @@ A request costs one look-up of one row, which holds when the session was last us
 
 import time
 from collections.abc import Callable
-from http.cookies import CookieError, SimpleCookie
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -15,7 +14,7 @@ from shimwise.bench.access.accounts import SIGNED_IN, actor_of_token, has_keeper
 from shimwise.bench.access.acting import Actor, Door
 from shimwise.bench.access.pairing import Device
 from shimwise.bench.exchange.record_admin import Record
-from shimwise.web.refusal import header
+from shimwise.web.refusal import bearer_token, cookie, keep_secret
 
 COOKIE = "shimwise_session"
 LOOKED_S = 2.0
@@ -61,22 +60,14 @@ def prove_again(request: Request, pin: str) -> None:
     actor: Actor | None = request.state.actor
     if actor is None or not actor.is_person or actor.is_fresh:
         return
-    token, device = token_of(request) or "", place_of(request)
+    token, device = token_of(request), place_of(request)
     accounts.prove_again(_record(request), token, actor.person_id, pin=pin, device=device)
     request.state.actor = replace(actor, is_fresh=True)
 
 
 def keep_session(request: Request, response: Response, token: str) -> None:
     """Put the token of who signed in just now into the device's cookie."""
-    response.set_cookie(
-        COOKIE,
-        token,
-        max_age=int(SIGNED_IN.total_seconds()),
-        path="/",
-        httponly=True,
-        samesite="strict",
-        secure=request.url.scheme == "https",
-    )
+    keep_secret(request, response, COOKIE, token, lasts=SIGNED_IN)
 
 
 def presence_of(request: Request) -> Presence:
@@ -96,16 +87,9 @@ def place_of(request: Request) -> str:
     return device_of(request) or (request.client.host if request.client else "")
 
 
-def token_of(request: Request) -> str | None:
-    """Return the token of the person who is signed in, else that of a program."""
-    try:
-        found = SimpleCookie(header(request.scope, "cookie") or "").get(COOKIE)
-    except CookieError:
-        found = None
-    if found is not None and found.value:
-        return found.value
-    bearer = header(request.scope, "authorization") or ""
-    return bearer[7:].strip() if bearer[:7].casefold() == "bearer " else None
+def token_of(request: Request) -> str:
+    """Return the token of the person who is signed in, else that of a program; empty without either."""
+    return cookie(request.scope, COOKIE) or bearer_token(request.scope)
 
 
 def _found(request: Request, door: Door) -> Actor | None:

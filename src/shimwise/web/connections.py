@@ -5,7 +5,6 @@ has waited longest between requests makes room, and a new one is refused only wh
 """
 
 import asyncio
-import ipaddress
 import logging
 from collections import Counter
 from collections.abc import Container
@@ -13,6 +12,8 @@ from contextlib import suppress
 
 import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
+
+from shimwise.web.security import ip_address_of
 
 SILENCE_S = 10.0
 """Who sends nothing for so long within a request, or before the first, is cut off. [s]"""
@@ -215,7 +216,5 @@ def limited(known: Connections) -> type[LimitedProtocol]:
 
 
 def _is_of_this_machine(address: str) -> bool:
-    try:
-        return ipaddress.ip_address(address).is_loopback
-    except ValueError:
-        return not address  # a socket that is no network's
+    found = ip_address_of(address)
+    return not address if found is None else found.is_loopback  # empty: a socket that is no network's

@@ -7,6 +7,7 @@ from starlette.types import ASGIApp
 from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
 
 from shimwise.errors import ShimwiseError
+from shimwise.web.security import ip_address_of
 
 
 class BadProxyError(ShimwiseError):
@@ -43,11 +44,8 @@ class Proxies:
         return bool(self.named)
 
     def __contains__(self, address: object) -> bool:
-        try:
-            found = ipaddress.ip_address(str(address))
-        except ValueError:
-            return False
-        return any(found in network for network in self._networks)
+        found = ip_address_of(str(address))
+        return found is not None and any(found in network for network in self._networks)
 
     def believed(self, app: ASGIApp) -> ASGIApp:
         """Return an application that sees the requests as the proxies state them."""

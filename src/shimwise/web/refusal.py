@@ -2,10 +2,12 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import timedelta
 from html import escape
+from http.cookies import CookieError, SimpleCookie
 
 from starlette.datastructures import Headers
-from starlette.requests import empty_receive
+from starlette.requests import Request, empty_receive
 from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.types import Scope, Send
 
@@ -26,6 +28,34 @@ def header(scope: Scope, name: str) -> str | None:
     """Return a request's header, or None; of one that is there twice both, joined by a comma."""
     found = Headers(scope=scope).getlist(name)
     return ", ".join(found) if found else None
+
+
+def cookie(scope: Scope, name: str) -> str:
+    """Return a request's cookie, empty if there is none."""
+    try:
+        found = SimpleCookie(header(scope, "cookie") or "").get(name)
+    except CookieError:
+        return ""
+    return found.value if found is not None else ""
+
+
+def bearer_token(scope: Scope) -> str:
+    """Return the token by which a program asks, empty if there is none."""
+    bearer = header(scope, "authorization") or ""
+    return bearer[7:].strip() if bearer[:7].casefold() == "bearer " else ""
+
+
+def keep_secret(request: Request, response: Response, name: str, token: str, *, lasts: timedelta) -> None:
+    """Put a token into a cookie that no script reads and no other site has sent."""
+    response.set_cookie(
+        name,
+        token,
+        max_age=int(lasts.total_seconds()),
+        path="/",
+        httponly=True,
+        samesite="strict",
+        secure=request.url.scheme == "https",
+    )
 
 
 def wants_json(scope: Scope) -> bool:

@@ -67,7 +67,7 @@ def camera_headers(address: str) -> dict[str, str]:
 
 def is_loopback(host: str) -> bool:
     """Whether a name or address reaches this machine only."""
-    address = _address(host.strip("[]"))
+    address = ip_address_of(host.strip("[]"))
     return host.casefold() == "localhost" or (address is not None and address.is_loopback)
 
 
@@ -146,7 +146,7 @@ def host_check(names: Iterable[str]) -> _Check:
     def check(scope: Scope) -> Refusal | None:
         host = _host_name(header(scope, "host") or "")
         server = str((scope.get("server") or ("", 0))[0]).casefold()
-        is_ours = host is not None and (host in ours or (_address(host) and host == server))
+        is_ours = host is not None and (host in ours or (ip_address_of(host) and host == server))
         return None if is_ours else refusal
 
     return check
@@ -295,7 +295,7 @@ def _host_name(host: str) -> str | None:
     return parts.hostname.casefold() if is_plain and parts.hostname else None
 
 
-def _address(host: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
+def ip_address_of(host: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
     """Return a host as an address; None if it is a name."""
     try:
         return ipaddress.ip_address(host)

@@ -9,7 +9,7 @@ import pytest
 from api_house import LEAD, WHO, Door, adjusted, answer, begin, excepted, opened_door, short_prep, sign
 
 from screw_peak import PEAK
-from shimwise.bench.sign.papers import make_sheets
+from shimwise.bench.sign.papers import CHECK, make_paper
 from shimwise.bench.sweep.evidence import SweepRequest, keep_sweep
 from shimwise.number_format import plus_minus_text
 
@@ -155,7 +155,7 @@ def test_an_altered_document_is_told_from_the_signed_one(door: Door) -> None:
     (found,) = door.post("/papers/verify", 200, document=altered)["findings"]
     assert (found["state"], "is not what was signed" in found["sentence"]) == ("altered", True)
     assert found["differing"] == [f"Reading 1: its operator is “Somebody Else”; as signed it is “{WHO}”."]
-    sheet = base64.b64encode(make_sheets([altered]).pdf).decode()
+    sheet = base64.b64encode(make_paper(CHECK, [altered]).pdf).decode()
     (found,) = door.post("/papers/verify", 200, pdf_base64=sheet)["findings"]
     assert found["state"] == "altered"
     door.post(f"/preps/{prep_id}/reopen", 200, who=WHO, reason="a lens came late")

@@ -30,9 +30,9 @@ def make_record(folder: Path, *, value_um: float) -> Path:
 
 
 def _fill(record: record_admin.Record, *, value_um: float) -> None:
-    body = units.add_body(record, facts=BodyFacts(name="A-01", mechanism=SCREW), who=WHO)
+    body = units.add_unit(record, facts=BodyFacts(name="A-01", mechanism=SCREW), who=WHO)
     lenses = [
-        units.add_lens(record, facts=LensFacts(name=f"H{f:g}", focal_lengths_mm=(f,), fnumber=2.0), who=WHO)
+        units.add_unit(record, facts=LensFacts(name=f"H{f:g}", focal_lengths_mm=(f,), fnumber=2.0), who=WHO)
         for f in (35.0, 50.0)
     ]
     prep = preps.start_prep(

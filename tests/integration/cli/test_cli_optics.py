@@ -223,7 +223,7 @@ def test_help_and_version_leave_with_zero(run: Run) -> None:
     assert run("--version") == (0, f"shimwise {__version__}\n", "")
     code, out, _ = run("--help")
     assert code == 0
-    for name, summary in COMMANDS.items():
+    for name, (_, summary) in COMMANDS.items():
         assert name in out
         assert summary in out  # not cut short
     code, out, _ = run("optics", "--help")

@@ -17,6 +17,7 @@ from shimwise.bench.demo.demo_record import fill_demo
 from shimwise.bench.exchange import record_admin
 from shimwise.cli import ONE_THREAD, main
 from shimwise.record.queries import evidence, preps, units
+from shimwise.record.tables.mapping import row_by_id
 from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, ReadingRow, SetupRow
 
 NOON = datetime(2025, 3, 1, 12, tzinfo=UTC)
@@ -58,8 +59,8 @@ def house(tmp_path: Path) -> Path:
     """Give the folder of a record with one invented prep of two readings."""
     folder = tmp_path / "house"
     with record_admin.open_record(folder) as record, record.writing(who="Ann") as change:
-        units.add_body(change, BodyRow(id="b", name="Body A"))
-        units.add_lens(change, LensRow(id="l", name="Lens 50", focal_lengths_mm=(50.0,), fnumber=2.0))
+        units.add_unit(change, BodyRow(id="b", name="Body A"))
+        units.add_unit(change, LensRow(id="l", name="Lens 50", focal_lengths_mm=(50.0,), fnumber=2.0))
         preps.add_prep(
             change,
             PrepRow(
@@ -137,7 +138,7 @@ def test_a_backup_is_restored_and_what_it_replaced_is_kept(
     assert copied.returncode == 0, copied.stderr
     assert json.loads(copied.stdout)["size_bytes"] == (tmp_path / "copy.sqlite").stat().st_size
     with record_admin.open_record(house) as record, record.writing(who="Ann") as change:
-        evidence.withdraw_reading(change, "r0", reason="after the copy")
+        evidence.withdraw(change, ReadingRow, "r0", reason="after the copy")
     done = shimwise("restore", tmp_path / "copy.sqlite", "--data", house)
     assert done.returncode == 0, done.stderr
     before, after = done.stdout.splitlines()
@@ -148,11 +149,11 @@ def test_a_backup_is_restored_and_what_it_replaced_is_kept(
     )
     assert after.startswith(f"{there} holds 1 prep with 2 readings now. What was there is kept: ")
     with record_admin.open_record(house) as record, record.reading() as connection:
-        assert evidence.reading(connection, "r0").withdrawn_at is None
+        assert row_by_id(connection, ReadingRow, "r0").withdrawn_at is None
     (kept,) = house.glob("*before-restore*")
     assert str(kept) in done.stdout
     with record_admin.open_record(kept) as record, record.reading() as connection:
-        assert evidence.reading(connection, "r0").withdrawn_reason == "after the copy"
+        assert row_by_id(connection, ReadingRow, "r0").withdrawn_reason == "after the copy"
 
 
 def test_what_is_left_in_the_storage_of_frames_is_listed_and_goes_when_asked(
@@ -252,11 +253,11 @@ def test_a_house_list_is_tried_before_it_is_taken(shimwise: Shimwise, tmp_path: 
     assert "lens L50: 50 mm f/2, serial 2, in S. It would be added." in tried.stdout
     assert not data.exists()
     with record_admin.open_record(data) as record, record.reading() as connection:
-        assert units.bodies(connection) == []
+        assert units.units(connection, BodyRow) == []
     taken = shimwise("import", listed, "--data", data, "--json")
     assert json.loads(taken.stdout)["is_taken"] is True
     with record_admin.open_record(data) as record, record.reading() as connection:
-        assert [body.name for body in units.bodies(connection)] == ["Body A"]
+        assert [body.name for body in units.units(connection, BodyRow)] == ["Body A"]
 
 
 def test_the_names_that_other_commands_ask_for_are_listed(shimwise: Shimwise, tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from api_house import WHO, Door
 from pages_bench import furnished, sent, short_prep
 from pages_house import PageSeen, see
 
-from shimwise.bench.sign.papers import make_sheets
+from shimwise.bench.sign.papers import CHECK, make_paper
 from shimwise.web.serve import LIMITS
 
 
@@ -60,7 +60,7 @@ def test_an_altered_sheet_is_refused_with_what_differs(door: Door, prep_id: str)
     document = door.get(f"/preps/{prep_id}/export")
     document["readings"][0]["operator"] = "Somebody Else"
     told = f"Reading 1: its operator is “Somebody Else”; as signed it is “{WHO}”."
-    for data in (json.dumps(document).encode(), make_sheets([document]).pdf):
+    for data in (json.dumps(document).encode(), make_paper(CHECK, [document]).pdf):
         page = checked(door, data)
         assert page.sentence.endswith("is not what was signed: it was altered.")
         assert told in page.text
@@ -82,7 +82,7 @@ def test_an_older_sheet_and_one_from_elsewhere_are_told(door: Door, prep_id: str
 def test_sheets_of_a_day_are_told_one_by_one(door: Door, prep_id: str) -> None:
     other = short_prep(door, value_um=0.0)
     documents = [door.get(f"/preps/{one}/export") for one in (prep_id, other)]
-    page = checked(door, make_sheets(documents).pdf)
+    page = checked(door, make_paper(CHECK, documents).pdf)
     assert page.sentence == "Of 2 preps on it, 1 is what was signed."
     assert "not signed" in page.text
 

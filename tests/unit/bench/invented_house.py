@@ -17,11 +17,11 @@ def furnish(record: Record) -> dict[str, str]:
     """Put two bodies, five lenses and their set into a record; return ids by name."""
     ids = {}
     for name in ("A-01", "A-02"):
-        ids[name] = units.add_body(record, facts=BodyFacts(name=name, mount="PL"), who=WHO).id
+        ids[name] = units.add_unit(record, facts=BodyFacts(name=name, mount="PL"), who=WHO).id
     for focal_mm in FOCAL_MM:
         name = f"H{focal_mm:g}"
         facts = LensFacts(name=name, mount="PL", focal_lengths_mm=(focal_mm,), fnumber=2.0)
-        ids[name] = units.add_lens(record, facts=facts, who=WHO).id
+        ids[name] = units.add_unit(record, facts=facts, who=WHO).id
     lenses = tuple(ids[f"H{focal_mm:g}"] for focal_mm in FOCAL_MM)
     ids["Set H"] = units.add_set(record, facts=SetFacts(name="Set H", lens_ids=lenses), who=WHO).id
     return ids

@@ -99,9 +99,9 @@ def a_reading(number: int = 1, prep: int = 1, **more: Any) -> ReadingRow:
 
 def a_house(change: Change) -> None:
     """Put the invented units into a record."""
-    units.add_body(change, BODY)
-    units.add_lens(change, LENS)
-    units.add_lens(change, OTHER)
+    units.add_unit(change, BODY)
+    units.add_unit(change, LENS)
+    units.add_unit(change, OTHER)
     sets.add_set(change, SET)
 
 
@@ -140,7 +140,7 @@ def a_whole_job(record: Record) -> None:
     a_job(record)
     taken = {"taken_by": "Bo", "taken_at": NOON}
     with record.writing(who="Bo") as change:
-        evidence.withdraw_reading(change, "reading-1-2", reason="bumped the stand")
+        evidence.withdraw(change, ReadingRow, "reading-1-2", reason="bumped the stand")
         evidence.add_setup(
             change, a_setup(2, distance_mm=math.inf, distance_text="INF", chart="collimator, “far”")
         )
@@ -172,7 +172,7 @@ def a_whole_job(record: Record) -> None:
                 **taken,
             ),
         )
-        evidence.withdraw_gauge(change, "gauge-2", reason="collimator was cold")
+        evidence.withdraw(change, GaugeRow, "gauge-2", reason="collimator was cold")
         evidence.add_sweep(
             change,
             SweepRow(

@@ -24,7 +24,7 @@ from shimwise.record.errors import RecordAway, RecordBusy, RecordDamaged
 from shimwise.record.exchange.prep_json import export_prep
 from shimwise.record.queries import evidence, preps, tokens, verdicts
 from shimwise.record.record import Record
-from shimwise.record.tables.rows import TokenRow
+from shimwise.record.tables.rows import ReadingRow, TokenRow
 
 
 def _whole(record: Record) -> list[object]:
@@ -45,7 +45,7 @@ def test_what_is_restored_is_what_was_backed_up(
     made = backup(record, tmp_path / f"copy{ending}")
     assert made.size_bytes == made.path.stat().st_size > 0
     with record.writing(who="Ann") as change:
-        evidence.withdraw_reading(change, "reading-1-1", reason="after the copy")
+        evidence.withdraw(change, ReadingRow, "reading-1-1", reason="after the copy")
     after = _whole(record)
     record.close()
     done = restore(made.path, record_address, at=NOON)

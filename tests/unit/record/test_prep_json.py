@@ -53,7 +53,7 @@ def whole_job(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     with Record.open(empty_record(tmp_path_factory.mktemp("home") / "record").parent) as home:
         a_whole_job(home)
         with home.writing(who="Ann") as change:
-            units.add_lens(change, replace(LENS, id="lens-other", name="Lens of another set"))
+            units.add_unit(change, replace(LENS, id="lens-other", name="Lens of another set"))
         return _exported(home)
 
 
@@ -124,7 +124,7 @@ def test_whatever_a_prep_holds_survives_the_journey(
                     )
                     evidence.add_reading(change, row)
                     if is_out:
-                        evidence.withdraw_reading(change, row.id, reason=f"why: {note}")
+                        evidence.withdraw(change, ReadingRow, row.id, reason=f"why: {note}")
                 verdict = VerdictRow(
                     id="v",
                     prep_id="prep-1",
@@ -160,7 +160,7 @@ def test_another_unit_of_the_same_name_stands_in_the_way_and_nothing_is_left(
     document = _exported(record)
     with Record.open(empty_record(tmp_path / "elsewhere").parent) as elsewhere:
         with elsewhere.writing(who="Cy") as change:
-            units.add_body(change, replace(BODY, id="their-own"))
+            units.add_unit(change, replace(BODY, id="their-own"))
         with (
             pytest.raises(Conflict, match="a body named Body A already"),
             elsewhere.writing(who="Cy") as change,
@@ -176,11 +176,11 @@ def test_a_unit_that_is_known_keeps_the_facts_of_this_record(record: Record, tmp
     document = _exported(record)
     with Record.open(empty_record(tmp_path / "elsewhere").parent) as elsewhere:
         with elsewhere.writing(who="Cy") as change:
-            units.add_body(change, replace(BODY, note="ours"))
+            units.add_unit(change, replace(BODY, note="ours"))
         with elsewhere.writing(who="Cy") as change:
             assert import_prep(change, document).kept == ("Body A",)
         with elsewhere.reading() as connection:
-            assert units.body(connection, "body-a").note == "ours"
+            assert units.unit(connection, BodyRow, "body-a").note == "ours"
 
 
 def _set(path: str, value: object) -> Callable[[dict[str, Any]], None]:
@@ -286,11 +286,11 @@ def test_a_unit_adjusted_further_elsewhere_is_here_in_that_epoch_too(record: Rec
     document = _exported(record)
     with Record.open(empty_record(tmp_path / "elsewhere").parent) as elsewhere:
         with elsewhere.writing(who="Cy") as change:
-            units.add_body(change, replace(BODY, note="ours", history_sd_um=2.0))
+            units.add_unit(change, replace(BODY, note="ours", history_sd_um=2.0))
         with elsewhere.writing(who="Cy") as change:
             assert import_prep(change, document).kept == ("Body A",)
         with elsewhere.reading() as connection:
-            body = units.body(connection, "body-a")
+            body = units.unit(connection, BodyRow, "body-a")
         assert (body.epoch, body.note, body.history_sd_um) == (1, "ours", 4.0)
         assert check(elsewhere) == ()
 
@@ -308,7 +308,7 @@ def test_a_unit_adjusted_here_and_elsewhere_from_one_state_is_refused(record: Re
             made_at=NOON,
         )
         with elsewhere.writing(who="Cy") as change:
-            units.add_body(change, BODY)
+            units.add_unit(change, BODY)
             judged.add_adjustment(change, own)
         with pytest.raises(Conflict, match="was adjusted here"), elsewhere.writing(who="Cy") as change:
             import_prep(change, document)
@@ -325,7 +325,7 @@ def test_readings_as_csv_are_read_back_by_the_readings_file(record: Record) -> N
     a_whole_job(record)
     with record.writing(who="Ann") as change:
         # The lens marks a text that would act in a spreadsheet; the readings file takes none such.
-        evidence.withdraw_reading(change, "reading-1-9", reason="note of a formula")
+        evidence.withdraw(change, ReadingRow, "reading-1-9", reason="note of a formula")
         evidence.add_reading(
             change,
             a_reading(
@@ -352,9 +352,9 @@ def test_readings_before_an_adjustment_are_exported_as_another_unit(tmp_path: Pa
     long = "Body of a very long name, as long as a name may be, of the rental house "
     twins = (f"{long}north", f"{long}south")
     with Record.open(empty_record(tmp_path / "house").parent) as record, record.writing(who="Ann") as change:
-        units.add_lens(change, LensRow(id="l", name="L", focal_lengths_mm=(50.0,), fnumber=2.0))
+        units.add_unit(change, LensRow(id="l", name="L", focal_lengths_mm=(50.0,), fnumber=2.0))
         for number, name in enumerate(twins):
-            units.add_body(change, BodyRow(id=f"b{number}", name=name, epoch=1))
+            units.add_unit(change, BodyRow(id=f"b{number}", name=name, epoch=1))
         ids = ("b0", "b1")
         row = PrepRow(id="p", title="", started_at=NOON, started_by="Ann", body_ids=ids, lens_ids=("l",))
         preps.add_prep(change, row)

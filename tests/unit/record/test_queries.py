@@ -27,15 +27,17 @@ from shimwise.record.queries import evidence, preps, sets, settings, units
 from shimwise.record.queries import verdicts as given
 from shimwise.record.record import Record
 from shimwise.record.tables import schema
+from shimwise.record.tables.mapping import row_by_id
+from shimwise.record.tables.rows import BodyRow, LensRow, ReadingRow
 
 
 def test_units_and_sets_come_back_as_they_went_in(record: Record) -> None:
     with record.writing(who="Ann") as change:
         a_house(change)
     with record.reading() as connection:
-        assert units.body(connection, "body-a") == BODY
-        assert units.lens(connection, "lens-50") == LENS
-        assert units.lens(connection, "lens-50").by_distance[1][0] == math.inf
+        assert units.unit(connection, BodyRow, "body-a") == BODY
+        assert units.unit(connection, LensRow, "lens-50") == LENS
+        assert units.unit(connection, LensRow, "lens-50").by_distance[1][0] == math.inf
         assert sets.set_of(connection, "set-1") == SET
         assert sets.sets_of_lens(connection, "lens-50") == [SET]
 
@@ -44,9 +46,9 @@ def test_a_unit_is_found_by_its_name_whatever_its_case_and_spaces(record: Record
     with record.writing(who="Ann") as change:
         a_house(change)
     with record.reading() as connection:
-        assert units.body_by_name(connection, "  BODY   a ") == BODY
-        assert units.lens_by_name(connection, "LENS 50 Α") == LENS  # the capital alpha
-        assert units.lens_by_name(connection, "Lens 51") is None
+        assert units.unit_by_name(connection, BodyRow, "  BODY   a ") == BODY
+        assert units.unit_by_name(connection, LensRow, "LENS 50 Α") == LENS  # the capital alpha
+        assert units.unit_by_name(connection, LensRow, "Lens 51") is None
 
 
 @pytest.mark.parametrize(
@@ -58,40 +60,40 @@ def test_a_list_of_lenses_is_searched_by_part_of_a_name(
     with record.writing(who="Ann") as change:
         a_house(change)
     with record.reading() as connection:
-        assert [lens.name for lens in units.lenses(connection, search=search)] == found
+        assert [lens.name for lens in units.units(connection, LensRow, search=search)] == found
 
 
 def test_a_list_goes_on_after_the_last_one_seen(record: Record) -> None:
     with record.writing(who="Ann") as change:
         for number in range(7):
-            units.add_body(
+            units.add_unit(
                 change, replace(BODY, id=f"b{number}", name=f"Body {number}", is_retired=number == 3)
             )
     with record.reading() as connection:
-        first = units.bodies(connection, limit=4)
-        rest = units.bodies(connection, limit=4, after=first[-1].id)
+        first = units.units(connection, BodyRow, limit=4)
+        rest = units.units(connection, BodyRow, limit=4, after=first[-1].id)
         assert [body.name[-1] for body in first + rest] == list("012456")
-        assert len(units.bodies(connection, has_retired=True)) == 7
+        assert len(units.units(connection, BodyRow, has_retired=True)) == 7
 
 
 def test_two_units_cannot_have_one_name(record: Record) -> None:
     with record.writing(who="Ann") as change:
         a_house(change)
     with pytest.raises(Conflict, match="a body named BODY A already"), record.writing(who="Ann") as change:
-        units.add_body(change, replace(BODY, id="other", name="BODY A"))
+        units.add_unit(change, replace(BODY, id="other", name="BODY A"))
     with record.writing(who="Ann") as change:
-        units.add_body(change, replace(BODY, id="other", name="Body B"))
+        units.add_unit(change, replace(BODY, id="other", name="Body B"))
     with pytest.raises(Conflict, match="already"), record.writing(who="Ann") as change:
-        units.change_body(change, replace(BODY, id="other"))
+        units.change_unit(change, replace(BODY, id="other"))
 
 
 def test_a_changed_unit_says_in_the_journal_what_it_was(record: Record) -> None:
     with record.writing(who="Ann") as change:
         a_house(change)
     with record.writing(who="Bo") as change:
-        units.change_body(change, replace(BODY, note="new seat", tolerance_um=8.0, epoch=7))
+        units.change_unit(change, replace(BODY, note="new seat", tolerance_um=8.0, epoch=7))
     with record.reading() as connection:
-        assert units.body(connection, "body-a").epoch == 0  # adjustments alone raise it
+        assert units.unit(connection, BodyRow, "body-a").epoch == 0  # adjustments alone raise it
         line = journal.journal_of_unit(connection, "body-a")[0]
     assert (line.who, line.what) == ("Bo", "body changed")
     assert line.detail == {"note": ["", "new seat"], "tolerance_um": [None, 8.0]}
@@ -150,14 +152,14 @@ def test_a_reading_of_a_unit_that_is_not_there_is_refused_and_nothing_is_left(re
 def test_a_withdrawn_reading_stays_with_its_reason_and_can_come_back(record: Record) -> None:
     a_job(record)
     with record.writing(who="Bo") as change:
-        out = evidence.withdraw_reading(change, "reading-1-2", reason="bumped the stand")
+        out = evidence.withdraw(change, ReadingRow, "reading-1-2", reason="bumped the stand")
     with record.reading() as connection:
-        assert evidence.reading(connection, "reading-1-2") == out
+        assert row_by_id(connection, ReadingRow, "reading-1-2") == out
         assert len(evidence.readings(connection, "prep-1")) == 3
     assert (out.withdrawn_by, out.withdrawn_reason) == ("Bo", "bumped the stand")
     assert out.withdrawn_at is not None
     with pytest.raises(Conflict, match="withdrawn already, by Bo"), record.writing(who="Ann") as change:
-        evidence.withdraw_reading(change, "reading-1-2", reason="another")
+        evidence.withdraw(change, ReadingRow, "reading-1-2", reason="another")
     with record.writing(who="Ann") as change:
         back = evidence.unwithdraw_reading(change, "reading-1-2")
     assert back == replace(a_reading(2), seq=2)
@@ -169,7 +171,7 @@ def test_a_withdrawn_reading_stays_with_its_reason_and_can_come_back(record: Rec
 def test_nothing_is_withdrawn_without_a_reason(record: Record) -> None:
     a_job(record)
     with pytest.raises(Conflict, match="say why"), record.writing(who="Bo") as change:
-        evidence.withdraw_reading(change, "reading-1-2", reason="  ")
+        evidence.withdraw(change, ReadingRow, "reading-1-2", reason="  ")
 
 
 def test_the_past_of_a_unit_is_what_the_latest_verdict_of_each_prep_said(record: Record) -> None:
@@ -197,7 +199,7 @@ def test_the_past_of_a_unit_is_what_the_latest_verdict_of_each_prep_said(record:
 def test_an_adjustment_parts_two_epochs_and_is_not_made_twice(record: Record) -> None:
     a_whole_job(record)
     with record.reading() as connection:
-        assert units.body(connection, "body-a").epoch == 1
+        assert units.unit(connection, BodyRow, "body-a").epoch == 1
         (made,) = given.unit_adjustments(connection, "body-a")
         assert given.adjustments(connection, "prep-1") == [made]
     assert made.steps == ({"step": "unlock"}, {"step": "turn"})
@@ -206,7 +208,7 @@ def test_an_adjustment_parts_two_epochs_and_is_not_made_twice(record: Record) ->
     with pytest.raises(Conflict, match="adjusted it meanwhile"), record.writing(who="Bo") as change:
         given.add_adjustment(change, replace(made, id="another"))
     with record.reading() as connection:
-        assert units.body(connection, "body-a").epoch == 1
+        assert units.unit(connection, BodyRow, "body-a").epoch == 1
 
 
 def test_preps_are_listed_newest_first_and_page_by_page(record: Record) -> None:
@@ -234,7 +236,7 @@ def test_a_line_of_the_list_says_what_is_in_the_prep(record: Record) -> None:
     with record.reading() as connection:
         (line,) = preps.prep_lines(connection)
         assert preps.unit_preps(connection, "lens-50") == [line]
-    assert (line.body_names, line.lens_count, line.set_name) == (("Body A",), 2, "Set 1")
+    assert (line.bodies, line.lens_count, line.set_name) == (("Body A",), 2, "Set 1")
     assert (line.reading_count, line.state) == (3, "signed")  # of four, one is withdrawn
     assert line.headline.startswith("Body A is out")
 
@@ -250,7 +252,7 @@ def test_a_prep_is_found_by_its_title_or_by_a_unit(record: Record, search: str) 
 def test_units_added_to_a_prep_stand_behind_the_others(record: Record) -> None:
     with record.writing(who="Ann") as change:
         a_house(change)
-        units.add_body(change, replace(BODY, id="body-b", name="Body B"))
+        units.add_unit(change, replace(BODY, id="body-b", name="Body B"))
         preps.add_prep(change, a_prep(lens_ids=("lens-zoom",)))
         grown = preps.add_units(change, "prep-1", body_ids=("body-b", "body-a"), lens_ids=("lens-50",))
     assert (grown.body_ids, grown.lens_ids) == (("body-a", "body-b"), ("lens-zoom", "lens-50"))
@@ -262,7 +264,7 @@ def test_every_change_raises_the_revision_of_its_prep(record: Record) -> None:
     seen = []
     for step in (
         lambda change: evidence.add_reading(change, a_reading(2)),
-        lambda change: evidence.withdraw_reading(change, "reading-1-2", reason="bumped"),
+        lambda change: evidence.withdraw(change, ReadingRow, "reading-1-2", reason="bumped"),
         lambda change: evidence.unwithdraw_reading(change, "reading-1-2"),
         lambda change: evidence.add_setup(change, a_setup(3)),
         lambda change: preps.change_state(change, "prep-1", "done"),
@@ -281,7 +283,7 @@ def test_times_come_back_as_utc_to_the_microsecond(record: Record) -> None:
     with record.writing(who="Ann") as change:
         evidence.add_reading(change, a_reading(5, taken_at=east))
     with record.reading() as connection:
-        taken_at = evidence.reading(connection, "reading-1-5").taken_at
+        taken_at = row_by_id(connection, ReadingRow, "reading-1-5").taken_at
     assert taken_at == east
     assert taken_at.tzinfo is UTC
 

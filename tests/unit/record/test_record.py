@@ -13,6 +13,8 @@ from sqlalchemy import event, text
 from shimwise.record.errors import RecordAway
 from shimwise.record.queries import evidence, preps
 from shimwise.record.record import Record
+from shimwise.record.tables.mapping import row_by_id
+from shimwise.record.tables.rows import SetupRow
 
 BURST = 20
 
@@ -24,7 +26,7 @@ def test_a_reading_is_there_after_the_record_was_closed(tmp_path: Path) -> None:
             evidence.add_setup(change, a_setup(2, distance_mm=math.inf, distance_text="INF"))
     with Record.open(tmp_path) as again, again.reading() as connection:
         assert evidence.readings(connection, "prep-1") == [replace(a_reading(1), seq=1)]
-        assert evidence.setup(connection, "setup-1-2").distance_mm == math.inf
+        assert row_by_id(connection, SetupRow, "setup-1-2").distance_mm == math.inf
         assert preps.prep(connection, "prep-1").revision == 3
 
 

@@ -82,10 +82,12 @@ def test_a_restacked_mount_loses_and_gains_no_shim(
         return
     stock = ShimStock.of(held)
     found = restack(stack, change, stock, tolerance_um=10)
-    assert Counter(stack) + Counter(found.put_in_um) - Counter(found.taken_out_um) == Counter(found.stack_um)
+    assert Counter(stack) + Counter(found.put_in_um) - Counter(found.taken_out_um) == Counter(
+        found.choice.shims_um
+    )
     assert not set(found.put_in_um) & set(found.taken_out_um)
     after = stock.used(found.put_in_um).added(found.taken_out_um)
-    total = sum(size * n for size, n in after.counts) + sum(found.stack_um)
+    total = sum(size * n for size, n in after.counts) + sum(found.choice.shims_um)
     assert total == pytest.approx(sum(size * n for size, n in stock.counts) + sum(stack))
 
 

@@ -18,10 +18,10 @@ from starlette.websockets import WebSocketDisconnect
 from filmed import Frame, filmed, message
 from shimwise.bench.access.pairing import pair_device, set_passphrase, unpair_device
 from shimwise.record.record import Record
-from shimwise.web import feed_line, open_lines
+from shimwise.web import feed_line
 from shimwise.web.feed_line import FeedLine
 from shimwise.web.live import EventStream, Hub, LiveFigure, LiveState
-from shimwise.web.pairing import COOKIE, Devices, PairedOnly
+from shimwise.web.pairing import COOKIE, Devices, PairedOnly, guard
 from shimwise.web.security import guarded
 
 with warnings.catch_warnings():  # it would rather have another library of the same make
@@ -103,7 +103,7 @@ def test_positions_of_a_sweep_are_no_landing_for_others_to_look_at(
 def test_a_device_that_is_not_paired_is_denied_the_line_and_one_that_is_unpaired_loses_it(
     house: House, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(open_lines, "LOOK_S", 0.05)
+    monkeypatch.setattr(guard, "LOOK_S", 0.05)
     with Record.open(tmp_path) as record:
         set_passphrase(record, passphrase="heron over the third bay")  # invented
         known = Devices(record, clock=itertools.count(step=10).__next__)

@@ -33,10 +33,9 @@ from shimwise.bench.errors import InputError
 from shimwise.record.errors import RecordAway
 from shimwise.record.queries import settings
 from shimwise.record.record import Record
-from shimwise.web import open_lines
 from shimwise.web.acting import Presence
 from shimwise.web.live import EventStream, Hub, LiveState
-from shimwise.web.pairing import COOKIE, Devices, PairedOnly, Tries, pairing_routes, qr_svg
+from shimwise.web.pairing import COOKIE, Devices, PairedOnly, Tries, guard, pairing_routes, qr_svg
 from shimwise.web.security import own_path
 
 AT = "http://192.0.2.10:8052"
@@ -343,7 +342,7 @@ def test_a_device_unpaired_by_another_process_is_shut_out_within_seconds(house: 
 def test_the_open_line_of_a_device_that_is_unpaired_ends(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(open_lines, "LOOK_S", 0.02)
+    monkeypatch.setattr(guard, "LOOK_S", 0.02)
     token = house.paired().cookies[COOKIE]
     hub = Hub(lambda _: LiveState(revision=1), poll_s=60)
     live = PairedOnly(

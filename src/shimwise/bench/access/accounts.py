@@ -15,7 +15,6 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import timedelta
 from itertools import pairwise
-from typing import TYPE_CHECKING
 from uuid import uuid4
 
 from shimwise.bench.access.acting import HOUSE, Actor, Door, Who, changing
@@ -26,16 +25,13 @@ from shimwise.bench.access.roles import RULES, Act, Role
 from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.typed_names import typed_name
 from shimwise.errors import ShimwiseError
+from shimwise.fields import build_from
 from shimwise.record.names import name_key
 from shimwise.record.queries import people as kept
 from shimwise.record.queries import settings as kept_settings
 from shimwise.record.queries import tokens
+from shimwise.record.record import Change, Connection, Record
 from shimwise.record.tables.rows import PersonRow, TokenRow
-
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.journal import Change
-    from shimwise.record.record import Record
 
 LEADS_KEY = "leads"
 LEAST_DIGITS, MOST_DIGITS = 4, 12
@@ -76,33 +72,22 @@ class RuleView:
 
 def rules() -> tuple[RuleView, ...]:
     """Return the table of roles, as people and programs are shown it."""
-    return tuple(
-        RuleView(
-            act=str(act),
-            words=rule.words,
-            least=rule.least,
-            by_person=rule.by_person,
-            no_program=rule.no_program,
-            asks_again=rule.asks_again,
-            at_console=rule.at_console,
-        )
-        for act, rule in RULES.items()
-    )
+    return tuple(build_from(RuleView, rule, act=str(act)) for act, rule in RULES.items())
 
 
-def has_keeper(record: "Record") -> bool:
+def has_keeper(record: Record) -> bool:
     """Return whether the house has named its first keeper: from then on names are proved."""
     with record.reading() as connection:
         return kept.has_role(connection, Role.KEEPER)
 
 
-def people(record: "Record") -> tuple[PersonView, ...]:
+def people(record: Record) -> tuple[PersonView, ...]:
     """Return the people who have a role, by name."""
     with record.reading() as connection:
         return tuple(map(_view, kept.with_role(connection)))
 
 
-def add_person(record: "Record", *, name: str, role: str, pin: str, who: Who) -> PersonView:
+def add_person(record: Record, *, name: str, role: str, pin: str, who: Who) -> PersonView:
     """Add a person with a role and a PIN. The first is a keeper, named on this machine's own console.
 
     From then on names are proved, and programs that had a token have no role until they get another.
@@ -133,7 +118,7 @@ def add_person(record: "Record", *, name: str, role: str, pin: str, who: Who) ->
     return PersonView(id=row.id, name=row.name, role=as_role)
 
 
-def change_role(record: "Record", person_id: str, *, role: str, who: Who) -> PersonView:
+def change_role(record: Record, person_id: str, *, role: str, who: Who) -> PersonView:
     """Change a person's role, at once also where they are signed in.
 
     Raises
@@ -153,7 +138,7 @@ def change_role(record: "Record", person_id: str, *, role: str, who: Who) -> Per
     return PersonView(id=row.id, name=row.name, role=as_role)
 
 
-def set_pin(record: "Record", person_id: str, *, pin: str, who: Who) -> PersonView:
+def set_pin(record: Record, person_id: str, *, pin: str, who: Who) -> PersonView:
     """Set another PIN for a person, who is signed out everywhere."""
     hashed = _hashed(pin)
     with changing(record, who, Act.PEOPLE) as change:
@@ -162,7 +147,7 @@ def set_pin(record: "Record", person_id: str, *, pin: str, who: Who) -> PersonVi
     return _view(row)
 
 
-def change_own_pin(record: "Record", *, old: str, new: str, who: Who, device: str) -> None:
+def change_own_pin(record: Record, *, old: str, new: str, who: Who, device: str) -> None:
     """Let a person who is signed in change their own PIN; they are signed out everywhere."""
     if not isinstance(who, Actor) or not who.is_person:
         raise InputError("is asked of who has signed in. Sign in first.", field="old")
@@ -172,7 +157,7 @@ def change_own_pin(record: "Record", *, old: str, new: str, who: Who, device: st
         _keep_pin(change, kept.person(change.connection, who.person_id), hashed)
 
 
-def end_person(record: "Record", person_id: str, *, who: Who) -> None:
+def end_person(record: Record, person_id: str, *, who: Who) -> None:
     """Take a person's role away; what they did stays under their name.
 
     Raises
@@ -190,7 +175,7 @@ def end_person(record: "Record", person_id: str, *, who: Who) -> None:
         change.note("person ended", detail={"person": row.name})
 
 
-def leads_in(connection: "Connection") -> tuple[str, ...]:
+def leads_in(connection: Connection) -> tuple[str, ...]:
     """Return the leads: who has that role or more; in a house without a keeper, who was named."""
     if kept.has_role(connection, Role.KEEPER):
         rows = kept.with_role(connection)
@@ -198,7 +183,7 @@ def leads_in(connection: "Connection") -> tuple[str, ...]:
     return tuple(kept_settings.setting(connection, LEADS_KEY) or ())
 
 
-def change_leads_in(change: "Change", names: Iterable[str]) -> None:
+def change_leads_in(change: Change, names: Iterable[str]) -> None:
     """Make leads of exactly these people, beside the keepers, who are leads anyway.
 
     Raises
@@ -214,7 +199,7 @@ def change_leads_in(change: "Change", names: Iterable[str]) -> None:
             kept.give_role(change, row.id, role=Role.TECHNICIAN, pin_hash=row.pin_hash)
 
 
-def asked_by(connection: "Connection", who: Who) -> tuple[str, bool]:
+def asked_by(connection: Connection, who: Who) -> tuple[str, bool]:
     """Return the name of who asks how people repeat, and whether everybody's figures are shown to them.
 
     A name that nobody proved is none in a house with a keeper.
@@ -228,19 +213,19 @@ def asked_by(connection: "Connection", who: Who) -> tuple[str, bool]:
     return name, name_key(name) in map(name_key, leads_in(connection))
 
 
-def sees_private(connection: "Connection", who: str, *, of: str) -> bool:
+def sees_private(connection: Connection, who: str, *, of: str) -> bool:
     """Return whether a plain name may see how a person repeats: their own, or a lead's."""
     return name_key(who) in {name_key(of), *map(name_key, leads_in(connection))}
 
 
-def find_person(record: "Record", name: str) -> PersonView:
+def find_person(record: Record, name: str) -> PersonView:
     """Return the person of this name; NotFound if the name has no role."""
     with record.reading() as connection:
         return _view(kept.named(connection, name))
 
 
 def sign_in(
-    record: "Record", *, person: str, pin: str, device: str, device_id: str = ""
+    record: Record, *, person: str, pin: str, device: str, device_id: str = ""
 ) -> tuple[PersonView, str]:
     """Sign a person in; return who it is, and the token by which they are known from now on.
 
@@ -283,7 +268,7 @@ def sign_in(
     return _view(row), token
 
 
-def check_pin(record: "Record", person: str, *, pin: str, device: str | None) -> PersonRow:
+def check_pin(record: Record, person: str, *, pin: str, device: str | None) -> PersonRow:
     """Return the person with this id or name whose PIN it is; errors as :func:`sign_in`.
 
     ``device`` None: at the console, where tries are not counted.
@@ -300,7 +285,7 @@ def check_pin(record: "Record", person: str, *, pin: str, device: str | None) ->
     return row
 
 
-def sign_out(record: "Record", token: str) -> None:
+def sign_out(record: Record, token: str) -> None:
     """End the session of a token: who was signed in by it no longer is."""
     with record.reading() as connection:
         found = tokens.token_and_person(connection, token_digest(token))
@@ -310,7 +295,7 @@ def sign_out(record: "Record", token: str) -> None:
 
 
 def actor_of_token(
-    record: "Record", token: str, *, door: Door, device_id: str = "", is_use: bool = False
+    record: Record, token: str, *, door: Door, device_id: str = "", is_use: bool = False
 ) -> Actor | None:
     """Return who acts by a token: a person who is signed in on this device, or a program; None otherwise.
 
@@ -333,26 +318,26 @@ def actor_of_token(
     return Actor(name=person.name, role=role, door=door, person_id=person.id, is_fresh=idle < IDLE)
 
 
-def session_id(record: "Record", token: str) -> str:
+def session_id(record: Record, token: str) -> str:
     """Return the id of a token's session; empty if there is none."""
     with record.reading() as connection:
         found = tokens.token_and_person(connection, token_digest(token))
     return found[0].id if found is not None else ""
 
 
-def prove(record: "Record", session_id: str) -> None:
+def prove(record: Record, session_id: str) -> None:
     """Keep that a session was used now, or its PIN typed."""
     with record.writing(who=HOUSE) as change:
         tokens.see_token(change, session_id)
 
 
-def prove_again(record: "Record", token: str, person_id: str, *, pin: str, device: str) -> None:
+def prove_again(record: Record, token: str, person_id: str, *, pin: str, device: str) -> None:
     """Take a PIN that was typed again on an idle device; errors as :func:`sign_in`."""
     check_pin(record, person_id, pin=pin, device=device)
     prove(record, session_id(record, token))
 
 
-def person_at_console(record: "Record", *, person: str, pin: str) -> Actor:
+def person_at_console(record: Record, *, person: str, pin: str) -> Actor:
     """Return a person who proved by the PIN to be the one at the console; errors as :func:`sign_in`."""
     row = check_pin(record, person, pin=pin, device=None)
     return Actor(
@@ -365,7 +350,7 @@ def console_actor(account: str) -> Actor:
     return Actor(name=f"{account}, at the console", role=Role.KEEPER, door=Door.CONSOLE, is_fresh=True)
 
 
-def _person(connection: "Connection", person: str) -> PersonRow | None:
+def _person(connection: Connection, person: str) -> PersonRow | None:
     for find in (kept.person, kept.named):
         try:
             return find(connection, person)
@@ -378,13 +363,13 @@ def _view(row: PersonRow) -> PersonView:
     return PersonView(id=row.id, name=row.name, role=Role(row.role or Role.READER))
 
 
-def _keep_pin(change: "Change", row: PersonRow, hashed: str) -> None:
+def _keep_pin(change: Change, row: PersonRow, hashed: str) -> None:
     kept.give_role(change, row.id, role=row.role, pin_hash=hashed)
     tokens.end_of_person(change, row.id)
     change.note("PIN changed", detail={"person": row.name})
 
 
-def _refuse_last_keeper(connection: "Connection", row: PersonRow) -> None:
+def _refuse_last_keeper(connection: Connection, row: PersonRow) -> None:
     if row.role == Role.KEEPER and kept.count_with_role(connection, Role.KEEPER) == 1:
         raise Conflict(
             f"{row.name} is the only keeper. Make another person a keeper first.", kind="person", id=row.id

@@ -9,18 +9,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TypeAlias
 
 from shimwise.bench.access.errors import NotAllowed, PersonNeeded, PinNeeded, SignInNeeded
 from shimwise.bench.access.roles import RULES, Act, Role
 from shimwise.bench.typed_names import typed_name
 from shimwise.record.names import name_key
 from shimwise.record.queries import people
-
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.journal import Change
-    from shimwise.record.record import Record
+from shimwise.record.record import Change, Connection, Record
 
 
 class Door(StrEnum):
@@ -91,7 +87,7 @@ def permitted(who: Who, act: Act, *, field: str = "who") -> str:
 
 
 @contextmanager
-def changing(record: "Record", who: Who, act: Act, *, is_keeper_asked: bool = True) -> "Iterator[Change]":
+def changing(record: Record, who: Who, act: Act, *, is_keeper_asked: bool = True) -> Iterator[Change]:
     """Change the record for an act, if the role allows it; as :meth:`Record.writing`, errors as permitted.
 
     ``is_keeper_asked`` is False where the change itself asks, in one statement with what it looks up, whether
@@ -104,7 +100,7 @@ def changing(record: "Record", who: Who, act: Act, *, is_keeper_asked: bool = Tr
         yield change
 
 
-def refuse_unproved(connection: "Connection", who: Who, act: Act) -> None:
+def refuse_unproved(connection: Connection, who: Who, act: Act) -> None:
     """Refuse a plain name where the house has a keeper."""
     if not isinstance(who, Actor):
         refuse_unproved_if(who, act, has_keeper=people.has_role(connection, Role.KEEPER))
@@ -116,7 +112,7 @@ def refuse_unproved_if(who: Who, act: Act, *, has_keeper: bool) -> None:
         raise SignInNeeded(act)
 
 
-def allowed(record: "Record", who: Who, act: Act) -> str:
+def allowed(record: Record, who: Who, act: Act) -> str:
     """Return the name for an act that changes nothing in the record itself; errors as :func:`permitted`."""
     name = permitted(who, act)
     if not isinstance(who, Actor):

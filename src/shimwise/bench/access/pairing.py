@@ -16,20 +16,16 @@ import uuid
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import count
-from typing import TYPE_CHECKING
 
 from shimwise.bench.access.acting import HOUSE, Who, changing
 from shimwise.bench.access.roles import Act, Role
 from shimwise.bench.errors import InputError, NotFound
 from shimwise.bench.typed_names import optional_name, typed_name
+from shimwise.fields import build_from
 from shimwise.record.queries import settings as kept
 from shimwise.record.queries import short_lived, tokens
+from shimwise.record.record import Change, Connection, Record
 from shimwise.record.tables.rows import ShortLivedRow, TokenRow
-
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.journal import Change
-    from shimwise.record.record import Record
 
 LEAST_CHARACTERS = 10
 MOST_CHARACTERS = 200
@@ -73,13 +69,13 @@ class Device:
         return self.how == PROGRAM
 
 
-def has_passphrase(record: "Record") -> bool:
+def has_passphrase(record: Record) -> bool:
     """Return whether the house has set a passphrase."""
     with record.reading() as connection:
         return bool(kept.setting(connection, _PASSPHRASE))
 
 
-def set_passphrase(record: "Record", *, passphrase: str) -> bool:
+def set_passphrase(record: Record, *, passphrase: str) -> bool:
     """Set a passphrase; return whether it is another.
 
     One in the place of another un-pairs every device and program.
@@ -107,7 +103,7 @@ def set_passphrase(record: "Record", *, passphrase: str) -> bool:
     return True
 
 
-def is_passphrase(record: "Record", passphrase: str) -> bool:
+def is_passphrase(record: Record, passphrase: str) -> bool:
     """Return whether this is the house's passphrase. Takes about 0.1 s, so that guessing is slow."""
     with record.reading() as connection:
         hashed = kept.setting(connection, _PASSPHRASE)
@@ -131,7 +127,7 @@ def is_secret(hashed: str | None, typed: str) -> bool:
         return False
 
 
-def make_code(record: "Record") -> str:
+def make_code(record: Record) -> str:
     """Return a new code to pair a device by; the oldest is void when too many are out."""
     code = secrets.token_urlsafe(CODE_BYTES)
     with record.writing(who=HOUSE) as change:
@@ -140,19 +136,19 @@ def make_code(record: "Record") -> str:
     return code
 
 
-def is_code(record: "Record", code: str) -> bool:
+def is_code(record: Record, code: str) -> bool:
     """Whether a code would be taken now; it stays good."""
     with record.reading() as connection:
         return short_lived.kept(connection, token_digest(code), now=record.clock()) is not None
 
 
-def take_code(record: "Record", code: str) -> bool:
+def take_code(record: Record, code: str) -> bool:
     """Take a code: True for the first who brings it in time, to whichever server."""
     with record.writing(who=HOUSE) as change:
         return short_lived.end(change, token_digest(code))
 
 
-def pair_device(record: "Record", *, name: str, how: str) -> tuple[Device, str]:
+def pair_device(record: Record, *, name: str, how: str) -> tuple[Device, str]:
     """Pair a device; return it and its token, which is shown only this once.
 
     Parameters
@@ -173,7 +169,7 @@ def pair_device(record: "Record", *, name: str, how: str) -> tuple[Device, str]:
 
 
 def make_program(
-    record: "Record", *, name: str, who: Who, role: str = Role.READER, lasts: timedelta = PROGRAM_LASTS
+    record: Record, *, name: str, who: Who, role: str = Role.READER, lasts: timedelta = PROGRAM_LASTS
 ) -> tuple[Device, str]:
     """Make a token with a role for a program, such as a stock system; it is shown only this once.
 
@@ -189,7 +185,7 @@ def make_program(
         return _added(change, wanted, how=PROGRAM, lasts=lasts, role=Role(role))
 
 
-def unpair_device(record: "Record", device_id: str, *, who: Who = HOUSE, is_own: bool = False) -> None:
+def unpair_device(record: Record, device_id: str, *, who: Who = HOUSE, is_own: bool = False) -> None:
     """End a device or a program; one that is not there stays so. ``is_own``: it is asked for on itself.
 
     Everybody may end the device in their hand; another one by the table of roles.
@@ -201,7 +197,7 @@ def unpair_device(record: "Record", device_id: str, *, who: Who = HOUSE, is_own:
             change.note("device unpaired", detail={"device": gone.name})
 
 
-def find_device(record: "Record", text: str) -> Device:
+def find_device(record: Record, text: str) -> Device:
     """Return the device or program with this id or name, or whose id alone begins so; else NotFound."""
     known = devices(record)
     found = [one for one in known if text in (one.id, one.name)] or [
@@ -212,13 +208,13 @@ def find_device(record: "Record", text: str) -> Device:
     return found[0]
 
 
-def see_device(record: "Record", device_id: str) -> None:
+def see_device(record: Record, device_id: str) -> None:
     """Keep that a device was let in now."""
     with record.writing(who=HOUSE) as change:
         tokens.see_token(change, device_id)
 
 
-def devices(record: "Record") -> tuple[Device, ...]:
+def devices(record: Record) -> tuple[Device, ...]:
     """Return the devices and programs whose tokens are good, oldest first."""
     now = record.clock()
     with record.reading() as connection:
@@ -240,12 +236,12 @@ def _free_name(wanted: str, taken: set[str]) -> str:
     return next(name for name in numbered if name not in taken)
 
 
-def _rows(connection: "Connection") -> list[TokenRow]:
+def _rows(connection: Connection) -> list[TokenRow]:
     return tokens.tokens(connection, DEVICE, PROGRAM)
 
 
 def _added(
-    change: "Change", wanted: str, *, how: str, lasts: timedelta, role: Role | None
+    change: Change, wanted: str, *, how: str, lasts: timedelta, role: Role | None
 ) -> tuple[Device, str]:
     known = [row for row in _rows(change.connection) if row.expires_at > change.at]
     if len(known) >= MOST_DEVICES:
@@ -269,13 +265,4 @@ def _added(
 
 
 def _device(row: TokenRow) -> Device:
-    return Device(
-        id=row.id,
-        name=row.name,
-        paired_at=row.made_at,
-        how=row.how,
-        digest=row.digest,
-        expires_at=row.expires_at,
-        seen_at=row.seen_at,
-        role=row.role,
-    )
+    return build_from(Device, row, paired_at=row.made_at)

@@ -5,15 +5,12 @@ Tries are counted in the record, so that they are the same on all its servers, a
 
 import hashlib
 from datetime import timedelta
-from typing import TYPE_CHECKING
 
 from shimwise.bench.access.acting import HOUSE
 from shimwise.bench.access.errors import TooManyTries
 from shimwise.record.queries import short_lived
+from shimwise.record.record import Record
 from shimwise.record.tables.rows import ShortLivedRow
-
-if TYPE_CHECKING:
-    from shimwise.record.record import Record
 
 FREE = 5
 FIRST_WAIT_S, LONGEST_WAIT_S = 30.0, 900.0
@@ -23,7 +20,7 @@ MOST_KEPT = 10_000
 _KIND = "pin"
 
 
-def take_try(record: "Record", person: str, device: str) -> None:
+def take_try(record: Record, person: str, device: str) -> None:
     """Count a try before it is looked at, so that many at once are counted too.
 
     Raises
@@ -51,7 +48,7 @@ def take_try(record: "Record", person: str, device: str) -> None:
         )
 
 
-def forgive_tries(record: "Record", person: str, device: str) -> None:
+def forgive_tries(record: Record, person: str, device: str) -> None:
     """Forget the tries, after one that was right."""
     with record.writing(who=HOUSE) as change:
         short_lived.end(change, _key(person, device))

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.adjust.journal import PLANNED, KeptAdjustment
 from shimwise.bench.adjust.moves import made_move, restacked
@@ -10,17 +10,15 @@ from shimwise.bench.adjust.text import read_shims
 from shimwise.bench.errors import Conflict, InputError
 from shimwise.bench.house.shim_stock import take_shims
 from shimwise.bench.house.unit_knowledge import mechanism_of
+from shimwise.bench.prep.prep_data import PrepMaterial
 from shimwise.bench.verdict.histories import remember_move
 from shimwise.errors import RemedyError
 from shimwise.fields import build_from
+from shimwise.record.journal import Change
 from shimwise.record.queries import verdicts
 from shimwise.record.tables.rows import AdjustmentRow, BodyRow, LensRow
 from shimwise.remedy.adjustment_steps import Guide, Step, StepAnswer
 from shimwise.remedy.mechanism import ShimmedMount
-
-if TYPE_CHECKING:
-    from shimwise.bench.prep.prep_data import PrepMaterial
-    from shimwise.record.journal import Change
 
 _ACTIONS = {
     Guide.SCREW: "move sensor",
@@ -31,13 +29,13 @@ _ACTIONS = {
 }
 
 
-def note(change: "Change", kept: KeptAdjustment, what: str, detail: Mapping[str, Any]) -> None:
+def note(change: Change, kept: KeptAdjustment, what: str, detail: Mapping[str, Any]) -> None:
     """Write a line of an adjustment into the journal."""
     whole = {"adjustment_id": kept.id, **detail}
     change.note(what, prep_id=kept.prep_id, unit_id=kept.unit_id, detail=whole)
 
 
-def unit_of(material: "PrepMaterial", unit_kind: str, unit_id: str) -> BodyRow | LensRow:
+def unit_of(material: PrepMaterial, unit_kind: str, unit_id: str) -> BodyRow | LensRow:
     """Return the row of a prep's unit; raise InputError if the prep has none of this kind and id."""
     of_kind: Mapping[str, BodyRow | LensRow] = material.bodies if unit_kind == "body" else material.lenses
     if unit_kind not in ("body", "lens") or unit_id not in of_kind:
@@ -45,7 +43,7 @@ def unit_of(material: "PrepMaterial", unit_kind: str, unit_id: str) -> BodyRow |
     return of_kind[unit_id]
 
 
-def plan_stack(change: "Change", kept: KeptAdjustment, material: "PrepMaterial", stack_text: str) -> None:
+def plan_stack(change: Change, kept: KeptAdjustment, material: PrepMaterial, stack_text: str) -> None:
     """Plan the shims again once those in the mount were measured; Conflict if more has to come out."""
     try:
         stack = read_shims(stack_text)
@@ -67,7 +65,7 @@ def _own_stock(unit: BodyRow | LensRow) -> tuple[float, ...]:
     return mechanism.stock_um if isinstance(mechanism, ShimmedMount) else ()
 
 
-def keep_finished(change: "Change", material: "PrepMaterial", kept: KeptAdjustment) -> None:
+def keep_finished(change: Change, material: PrepMaterial, kept: KeptAdjustment) -> None:
     """Keep a finished adjustment: its row, the new epoch, the memory after the move, the stock.
 
     Raises

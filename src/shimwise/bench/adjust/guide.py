@@ -6,7 +6,7 @@ or taken back, given up or finished. What is finished is kept as an adjustment o
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.access.acting import Who, changing, permitted
 from shimwise.bench.access.roles import Act
@@ -40,20 +40,16 @@ from shimwise.bench.verdict.screws import screws_of
 from shimwise.bench.verdict.verdict import current_verdict
 from shimwise.errors import RemedyError
 from shimwise.inference.verdict.answer import OUT, BodyAnswer
-from shimwise.record import journal
+from shimwise.record import Connection, journal
+from shimwise.record.record import Change, Record
 from shimwise.record.tables.rows import BodyRow, LensRow
 from shimwise.remedy.adjustment import Adjustment, ConsentError, begin, begin_lens
 from shimwise.remedy.adjustment_steps import Move, Step, StepAnswer
 from shimwise.sheets.json.verdict_json import answer_from_json
 
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.journal import Change
-    from shimwise.record.record import Record
-
 
 def begin_adjustment(
-    record: "Record",
+    record: Record,
     prep_id: str,
     *,
     unit_kind: str,
@@ -119,7 +115,7 @@ def begin_adjustment(
 
 
 def answer_step(
-    record: "Record",
+    record: Record,
     prep_id: str,
     adjustment_id: str,
     *,
@@ -183,7 +179,7 @@ def answer_step(
 
 
 def _confirmed(
-    change: "Change",
+    change: Change,
     kept: KeptAdjustment,
     before: Adjustment,
     step: Step,
@@ -204,7 +200,7 @@ def _confirmed(
 
 
 def keep_peak(
-    record: "Record",
+    record: Record,
     prep_id: str,
     adjustment_id: str,
     *,
@@ -260,7 +256,7 @@ def keep_peak(
 
 
 def take_back(
-    record: "Record", prep_id: str, adjustment_id: str, *, step: str, reason: str, who: Who
+    record: Record, prep_id: str, adjustment_id: str, *, step: str, reason: str, who: Who
 ) -> AdjustmentView:
     """Take a step back that was answered wrongly, and those after it with it; the trace stays.
 
@@ -282,7 +278,7 @@ def take_back(
         return _shown(change, kept)
 
 
-def give_up(record: "Record", prep_id: str, adjustment_id: str, *, reason: str, who: Who) -> AdjustmentView:
+def give_up(record: Record, prep_id: str, adjustment_id: str, *, reason: str, who: Who) -> AdjustmentView:
     """Abandon an adjustment before anything was moved.
 
     Raises
@@ -307,7 +303,7 @@ def give_up(record: "Record", prep_id: str, adjustment_id: str, *, reason: str, 
         return _shown(change, kept)
 
 
-def finish_adjustment(record: "Record", prep_id: str, adjustment_id: str, *, who: Who) -> AdjustmentView:
+def finish_adjustment(record: Record, prep_id: str, adjustment_id: str, *, who: Who) -> AdjustmentView:
     """Finish an adjustment whose steps are all answered: a new epoch begins, shims leave the stock.
 
     The memory of the unit is carried over, with the move's own uncertainty; a screw that stayed locked was
@@ -319,7 +315,6 @@ def finish_adjustment(record: "Record", prep_id: str, adjustment_id: str, *, who
         If a step is not answered, the stock lacks a shim, the unit was adjusted meanwhile, or the prep is not
         open.
     """
-    permitted(who, Act.ADJUST)
     with changing(record, who, Act.ADJUST) as change:
         kept = found_kept(change.connection, prep_id, adjustment_id)
         if kept.state == "finished":
@@ -339,34 +334,34 @@ def finish_adjustment(record: "Record", prep_id: str, adjustment_id: str, *, who
         return _shown(change, kept)
 
 
-def adjustment(record: "Record", prep_id: str, adjustment_id: str) -> AdjustmentView:
+def adjustment(record: Record, prep_id: str, adjustment_id: str) -> AdjustmentView:
     """Return an adjustment; raise NotFound if there is no such prep or adjustment."""
     with record.reading() as connection:
         material = material_of(connection, prep_id)
         return view_kept(connection, material, found_kept(connection, prep_id, adjustment_id))
 
 
-def adjustments(record: "Record", prep_id: str) -> tuple[AdjustmentView, ...]:
+def adjustments(record: Record, prep_id: str) -> tuple[AdjustmentView, ...]:
     """Return the adjustments of a prep in the order they were begun: under way, finished, given up."""
     with record.reading() as connection:
         material = material_of(connection, prep_id)
         return tuple(view_kept(connection, material, kept) for kept in all_kept(connection, prep_id))
 
 
-def unfinished_in(connection: "Connection", material: PrepMaterial) -> tuple[AdjustmentView, ...]:
+def unfinished_in(connection: Connection, material: PrepMaterial) -> tuple[AdjustmentView, ...]:
     """Return the adjustments of a prep that are under way."""
     found = [kept for kept in all_kept(connection, material.prep.id) if kept.state == "begun"]
     return tuple(view_kept(connection, material, kept) for kept in found)
 
 
-def _shown(change: "Change", kept: KeptAdjustment) -> AdjustmentView:
+def _shown(change: Change, kept: KeptAdjustment) -> AdjustmentView:
     """Return the view of an adjustment after the change."""
     connection = change.connection
     material = material_of(connection, kept.prep_id)
     return view_kept(connection, material, found_kept(connection, kept.prep_id, kept.id))
 
 
-def _under_way(change: "Change", prep_id: str, adjustment_id: str) -> KeptAdjustment:
+def _under_way(change: Change, prep_id: str, adjustment_id: str) -> KeptAdjustment:
     refuse_unless_open(change.connection, prep_id)
     kept = found_kept(change.connection, prep_id, adjustment_id)
     if kept.state != "begun":
@@ -378,7 +373,7 @@ def _under_way(change: "Change", prep_id: str, adjustment_id: str) -> KeptAdjust
     return kept
 
 
-def _refuse_second(connection: "Connection", unit: BodyRow | LensRow) -> None:
+def _refuse_second(connection: Connection, unit: BodyRow | LensRow) -> None:
     """Refuse a second adjustment of a unit, of any prep, while one is under way."""
     over: set[str] = set()
     for line in journal.journal_of_unit(connection, unit.id, limit=1000):

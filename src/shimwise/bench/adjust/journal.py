@@ -3,17 +3,14 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.adjust.moves import MovePlan
 from shimwise.bench.errors import NotFound
-from shimwise.record import journal
+from shimwise.record import Connection, journal
+from shimwise.record.tables.rows import JournalRow
 from shimwise.remedy.adjustment import Adjustment
 from shimwise.remedy.adjustment_steps import Guide
-
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.tables.rows import JournalRow
 
 MANY = 10**9
 BEGUN, ANSWERED, TAKEN_BACK = "adjustment begun", "adjustment step answered", "adjustment step taken back"
@@ -56,7 +53,7 @@ class KeptAdjustment:
         return str(self.begun["unit"])
 
 
-def all_kept(connection: "Connection", prep_id: str) -> list[KeptAdjustment]:
+def all_kept(connection: Connection, prep_id: str) -> list[KeptAdjustment]:
     """Return the adjustments of a prep in the order they were begun."""
     found: dict[str, KeptAdjustment] = {}
     for line in journal.journal_after(connection, 0, prep_id=prep_id, limit=MANY):
@@ -68,7 +65,7 @@ def all_kept(connection: "Connection", prep_id: str) -> list[KeptAdjustment]:
     return list(found.values())
 
 
-def _from_line(line: "JournalRow") -> KeptAdjustment:
+def _from_line(line: JournalRow) -> KeptAdjustment:
     detail = line.detail
     return KeptAdjustment(
         id=detail["adjustment_id"],
@@ -83,7 +80,7 @@ def _from_line(line: "JournalRow") -> KeptAdjustment:
     )
 
 
-def _take_line(kept: KeptAdjustment, line: "JournalRow") -> None:
+def _take_line(kept: KeptAdjustment, line: JournalRow) -> None:
     detail = line.detail
     if line.what in (ANSWERED, TAKEN_BACK):
         kept.events.append(detail["event"])
@@ -101,12 +98,12 @@ def _take_line(kept: KeptAdjustment, line: "JournalRow") -> None:
         kept.state = "finished"
 
 
-def find_kept(connection: "Connection", prep_id: str, adjustment_id: str) -> KeptAdjustment | None:
+def find_kept(connection: Connection, prep_id: str, adjustment_id: str) -> KeptAdjustment | None:
     """Return the adjustment with this id; None if the prep has none."""
     return next((kept for kept in all_kept(connection, prep_id) if kept.id == adjustment_id), None)
 
 
-def found_kept(connection: "Connection", prep_id: str, adjustment_id: str) -> KeptAdjustment:
+def found_kept(connection: Connection, prep_id: str, adjustment_id: str) -> KeptAdjustment:
     """Return the adjustment with this id; raise NotFound if the prep has none."""
     kept = find_kept(connection, prep_id, adjustment_id)
     if kept is None:

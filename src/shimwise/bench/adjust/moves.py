@@ -3,7 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.adjust.views import MoveView, ScrewView
 from shimwise.bench.errors import Conflict
@@ -11,20 +11,18 @@ from shimwise.bench.house.shim_stock import NOT_COUNTED, stock_in
 from shimwise.bench.house.unit_knowledge import mechanism_of
 from shimwise.bench.verdict.screws import screw_history, seen_travel
 from shimwise.errors import RemedyError
-from shimwise.inference.verdict.answer import Z95
+from shimwise.fields import build_from
+from shimwise.inference.verdict.answer import Z95, Answer, BodyAnswer
 from shimwise.number_format import decimal_text, half_digits, half_text
+from shimwise.record import Connection
 from shimwise.record.tables.rows import BodyRow, LensRow
+from shimwise.remedy.adjustment import Adjustment
 from shimwise.remedy.adjustment_steps import Move
 from shimwise.remedy.mechanism import Screw, ShimmedMount, Turn
 from shimwise.remedy.screw_history import ScrewHistory, plan_turn, with_seen
 from shimwise.remedy.stock import ShimStock, restack
 from shimwise.sheets.words.adjustment_words import move_turns_text
 from shimwise.sheets.words.shared import counted
-
-if TYPE_CHECKING:
-    from shimwise.inference.verdict.answer import Answer, BodyAnswer
-    from shimwise.record import Connection
-    from shimwise.remedy.adjustment import Adjustment
 
 SHIM_SD_UM = 1.0
 """Standard uncertainty of a shim's thickness, and of how it beds in. [µm] Common practice, no source."""
@@ -53,18 +51,12 @@ class MovePlan:
     def from_json(cls, data: Mapping[str, Any]) -> "MovePlan":
         """Read what :meth:`to_json` wrote."""
         screw = data["screw"]
-        return cls(
-            error_um=data["error_um"],
-            error_sd_um=data["error_sd_um"],
-            move=Move.from_json(data["move"]),
-            turns_sd=data["turns_sd"],
-            is_trial=data["is_trial"],
-            is_whole=data.get("is_whole", False),
-            leftover_um=data["leftover_um"],
-            order=tuple((float(size), int(count)) for size, count in data["order"]),
-            screw=None if screw is None else ScrewView(**screw),
-            peak=data.get("peak", ""),
-        )
+        read = {
+            "move": Move.from_json(data["move"]),
+            "order": tuple((float(size), int(count)) for size, count in data["order"]),
+            "screw": None if screw is None else ScrewView(**screw),
+        }
+        return cls(**{**data, **read})
 
     def view(self) -> MoveView:
         """Return the view."""
@@ -81,21 +73,18 @@ class MovePlan:
             words += " The screw is not known well enough yet: "
             words += "read again after it." if self.is_whole else "a small first move, then read again."
         approach = move.approach or move.turn
-        return MoveView(
+        return build_from(
+            MoveView,
+            self,
             amount_um=-self.error_um,
             amount_sd_um=self.error_sd_um,
             words=words[0].upper() + words[1:],
             turns=move.turns,
-            turns_sd=self.turns_sd,
             degrees=None if move.turns is None else 360.0 * move.turns,
             turn="" if move.turns is None or move.turn is None else move_turns_text(move),
             approach=f"Come up {approach} from one side, without reversing." if approach else "",
-            is_trial=self.is_trial,
-            peak=self.peak,
             put_in_um=move.shims_in_um,
             taken_out_um=move.shims_out_um,
-            leftover_um=self.leftover_um,
-            order=self.order,
         )
 
 
@@ -109,10 +98,10 @@ class MoveMade:
 
 
 def plan_of(
-    connection: "Connection",
+    connection: Connection,
     unit: BodyRow | LensRow,
     *,
-    answer: "Answer",
+    answer: Answer,
     screw: ScrewHistory | None = None,
     tolerance_um: float,
 ) -> MovePlan:
@@ -140,7 +129,7 @@ def plan_of(
 
 
 def restacked(
-    connection: "Connection",
+    connection: Connection,
     plan: MovePlan,
     stack_um: tuple[float, ...],
     *,
@@ -154,7 +143,7 @@ def restacked(
         raise Conflict(str(error), kind="step", id="shims measured") from error
 
 
-def made_move(connection: "Connection", unit: BodyRow | LensRow, adjusted: "Adjustment") -> MoveMade:
+def made_move(connection: Connection, unit: BodyRow | LensRow, adjusted: Adjustment) -> MoveMade:
     """Return the change that the move is expected to have made, with its uncertainty."""
     made = adjusted.made
     if made is None:
@@ -169,7 +158,7 @@ def made_move(connection: "Connection", unit: BodyRow | LensRow, adjusted: "Adju
     return MoveMade(amount_um=change_um, amount_sd_um=SHIM_SD_UM * math.sqrt(max(1, count)))
 
 
-def _turned(connection: "Connection", body: BodyRow, screw: Screw, made: Move) -> MoveMade:
+def _turned(connection: Connection, body: BodyRow, screw: Screw, made: Move) -> MoveMade:
     from shimwise.inference.history.screw import travel_of
 
     clockwise = (made.turns or 0.0) * (1.0 if made.turn is Turn.CLOCKWISE else -1.0)
@@ -186,23 +175,13 @@ def _turned(connection: "Connection", body: BodyRow, screw: Screw, made: Move) -
     )
 
 
-def _screw_plan(history: ScrewHistory, judged: "BodyAnswer", answer: "Answer", plan: MovePlan) -> MovePlan:
+def _screw_plan(history: ScrewHistory, judged: BodyAnswer, answer: Answer, plan: MovePlan) -> MovePlan:
     planned = plan_turn(history, judged, answer.readings)
-    move = Move(
-        change_um=planned.change_um,
-        change_sd_um=planned.change_sd_um,
-        turns=planned.turns,
-        turn=planned.turn,
-        is_after_play=True,
-        play_turns=planned.play_turns,
-        approach=planned.turn,
-    )
-    return replace(
+    return build_from(
+        MovePlan,
+        planned,
         plan,
-        move=move,
-        turns_sd=planned.turns_sd,
-        is_trial=planned.is_trial,
-        is_whole=planned.is_whole,
+        move=build_from(Move, planned, is_after_play=True, approach=planned.turn),
         screw=_screw_view(history.with_readings(answer.readings), history.screw),
     )
 
@@ -255,5 +234,5 @@ def _shim_plan(
     return replace(plan, move=move, leftover_um=chosen.choice.leftover_um, order=chosen.choice.order)
 
 
-def _stock(connection: "Connection", own_um: tuple[float, ...]) -> ShimStock:
+def _stock(connection: Connection, own_um: tuple[float, ...]) -> ShimStock:
     return ShimStock.of(dict.fromkeys(own_um, NOT_COUNTED)) if own_um else stock_in(connection)

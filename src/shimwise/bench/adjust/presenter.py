@@ -1,16 +1,17 @@
 """An adjustment as a view: steps with their answers, the move, what is known of the screw, cautions."""
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
 
 from shimwise.bench.adjust.journal import KeptAdjustment
 from shimwise.bench.adjust.sharpest import screw_sweeps
 from shimwise.bench.adjust.views import AdjustmentView, ScrewSweepView, StepQuestion, StepView
 from shimwise.bench.house.unit_knowledge import mechanism_of
+from shimwise.bench.prep.prep_data import PrepMaterial
 from shimwise.bench.prep.presenter import sweep_view
 from shimwise.fields import build_from
 from shimwise.inference.verdict.answer import Z95
 from shimwise.number_format import size_text
+from shimwise.record import Connection
 from shimwise.record.queries import verdicts
 from shimwise.remedy import procedure
 from shimwise.remedy.adjustment import Adjustment, Confirmed
@@ -18,10 +19,6 @@ from shimwise.remedy.adjustment_steps import Guide, Step, StepAnswer, answers_to
 from shimwise.remedy.mechanism import Screw
 from shimwise.sheets.words.adjustment_words import WHO_CONSENTED, no_lock_text, step_text
 from shimwise.sheets.words.notices import notice_text
-
-if TYPE_CHECKING:
-    from shimwise.bench.prep.prep_data import PrepMaterial
-    from shimwise.record import Connection
 
 NOTED = (Step.CONSENT, Step.PLACE, Step.SHIMS_MEASURED)
 """Steps whose answer is what was written: who consented, where the screw is, which shims are in."""
@@ -35,7 +32,7 @@ _GUIDE_WORDS = {
 }
 
 
-def view_kept(connection: "Connection", material: "PrepMaterial", kept: KeptAdjustment) -> AdjustmentView:
+def view_kept(connection: Connection, material: PrepMaterial, kept: KeptAdjustment) -> AdjustmentView:
     """Return the view of an adjustment."""
     adjusted = kept.adjustment
     is_over = kept.state != "begun"
@@ -68,7 +65,7 @@ def view_kept(connection: "Connection", material: "PrepMaterial", kept: KeptAdju
     )
 
 
-def has_lock(material: "PrepMaterial", kept: KeptAdjustment) -> bool:
+def has_lock(material: PrepMaterial, kept: KeptAdjustment) -> bool:
     """Whether the screw of this body has a lock by the record."""
     body = material.bodies.get(kept.unit_id)
     mechanism = None if body is None else mechanism_of(body.mechanism)

@@ -8,18 +8,16 @@ import statistics
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from shimwise.bench.adjust.journal import KeptAdjustment
 from shimwise.bench.errors import InputError
+from shimwise.bench.prep.prep_data import PrepMaterial
 from shimwise.bench.typed_turns import read_turns
 from shimwise.errors import SheetError
+from shimwise.record.tables.rows import SweepRow
 from shimwise.remedy.adjustment_steps import Move
 from shimwise.remedy.mechanism import Turn
-
-if TYPE_CHECKING:
-    from shimwise.bench.adjust.journal import KeptAdjustment
-    from shimwise.bench.prep.prep_data import PrepMaterial
-    from shimwise.record.tables.rows import SweepRow
 
 ANGLE_SD_TURNS = 0.004
 """How well an angle is turned and read off a screw's head: 1.5°. [turns] Common practice, no source."""
@@ -116,7 +114,7 @@ def peak_of_sweep(document: Mapping[str, Any], *, field: str = "sweep") -> Peak:
     return replace(peak, um_per_turn=document["um_per_turn"], um_per_turn_sd=travel_sd_um)
 
 
-def screw_sweeps(material: "PrepMaterial", kept: "KeptAdjustment") -> list["SweepRow"]:
+def screw_sweeps(material: PrepMaterial, kept: KeptAdjustment) -> list[SweepRow]:
     """Return the sweeps along the screw taken since the adjustment was begun, first those with a peak.
 
     Of either kind the newest first.
@@ -127,7 +125,7 @@ def screw_sweeps(material: "PrepMaterial", kept: "KeptAdjustment") -> list["Swee
     )
 
 
-def peak_of_kept(material: "PrepMaterial", kept: "KeptAdjustment", sweep_id: str) -> Peak:
+def peak_of_kept(material: PrepMaterial, kept: KeptAdjustment, sweep_id: str) -> Peak:
     """Read the peak from a sweep that is kept in the prep.
 
     Raises
@@ -144,7 +142,7 @@ def peak_of_kept(material: "PrepMaterial", kept: "KeptAdjustment", sweep_id: str
     return peak_of_sweep(row.result, field="sweep_id")
 
 
-def _why_unfit(row: "SweepRow", material: "PrepMaterial", kept: "KeptAdjustment") -> str:
+def _why_unfit(row: SweepRow, material: PrepMaterial, kept: KeptAdjustment) -> str:
     """Return why a kept sweep has no peak for the screw that is turned now; empty if it has one."""
     if row.body_id != kept.unit_id:
         body = material.bodies[row.body_id].name

@@ -10,7 +10,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING
 
 from shimwise.bench.house.kit_units import mechanism_of_kit
-from shimwise.bench.house.units import add_body, add_lens, add_set, list_units
+from shimwise.bench.house.units import add_set, add_unit, list_units
 from shimwise.bench.house.views import BodyFacts, LensFacts, SetFacts
 from shimwise.bench.prep.preps import close_prep, list_preps, start_prep, tape_setup
 from shimwise.bench.prep.readings import add_reading
@@ -133,8 +133,8 @@ def _start(
     title: str,
 ) -> tuple[str, dict[str, str]]:
     """Add units and their set, and start a prep of them; return its id, and the units' ids by name."""
-    body_ids = {facts.name: add_body(record, facts=facts, who=WHO).id for facts in bodies}
-    lens_ids = {facts.name: add_lens(record, facts=facts, who=WHO).id for facts in lenses}
+    body_ids = {facts.name: add_unit(record, facts=facts, who=WHO).id for facts in bodies}
+    lens_ids = {facts.name: add_unit(record, facts=facts, who=WHO).id for facts in lenses}
     facts = SetFacts(name=set_name, lens_ids=tuple(lens_ids.values()), note=NOTE)
     prep = start_prep(
         record,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, fields, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.errors import SheetError
+from shimwise.fields import build_from
 from shimwise.sheets.charts.camera import Camera
 from shimwise.sheets.charts.choice import choose_plan, standard_plan
 from shimwise.sheets.charts.code import layout_from_code
@@ -179,10 +180,8 @@ NAMES = {
 
 def _camera(facts: CameraFacts) -> tuple[Camera | None, list[str]]:
     """Camera when all is known, and the names of what is missing."""
-    missing = [NAMES[f.name] for f in fields(facts) if getattr(facts, f.name) is None]
-    if missing:
-        return None, missing
-    return Camera(**{f.name: getattr(facts, f.name) for f in fields(facts)}), []
+    missing = [NAMES[name] for name, value in asdict(facts).items() if value is None]
+    return (None, missing) if missing else (build_from(Camera, facts), [])
 
 
 def _unchecked(advice: Advice, missing: list[str]) -> Advice:
@@ -200,9 +199,7 @@ def _kind(kind: str) -> SpokeKind:
 
 def _with_sizes(plan: ChartPlan, sizes: Sizes) -> ChartPlan:
     """Put the sizes that are given in, each checked, and all together."""
-    given: dict[str, Any] = {
-        f.name: getattr(sizes, f.name) for f in fields(sizes) if getattr(sizes, f.name) is not None
-    }
+    given: dict[str, Any] = {name: value for name, value in asdict(sizes).items() if value is not None}
     if not given:
         return plan
     for name, value in given.items():

@@ -17,7 +17,10 @@ from shimwise.inference.model.prep import DEFAULT_TOLERANCE_UM, MeasuredLanding,
 from shimwise.notices import Notice
 
 Progress = Callable[[str, int, int], None]
-"""Called with what is being done, how far it is and how far it goes; 0 of 0 where that is not known."""
+"""Called with what is being done, how far it is and how far it goes; 0 of 0 where that is not known.
+
+What it raises ends the work.
+"""
 STANDARD_INPUT = "standard input"
 READING_FILE, JUDGING, PLANNING = "Reading the file", "Judging", "Planning"
 
@@ -29,6 +32,11 @@ class Inputs:
     prep: Prep
     kit: Kit
     notices: tuple[Notice, ...]
+
+
+def progress_of(progress: Progress | None, what: str) -> Callable[[int, int], None] | None:
+    """Return what one part of the work calls with how far it is; None where nobody asks."""
+    return None if progress is None else partial(progress, what)
 
 
 def read_inputs(
@@ -86,7 +94,7 @@ def _read(
 ) -> tuple[tuple[Reading, ...], tuple[MeasuredLanding, ...], tuple[Notice, ...]]:
     if readings is None:
         return (), (), ()
-    report = None if progress is None else partial(progress, READING_FILE)
+    report = progress_of(progress, READING_FILE)
     if isinstance(readings, bytes):
         content = _small_enough(readings)
         file = parse_readings(content, name=STANDARD_INPUT, kit=kit, unit=unit, progress=report)

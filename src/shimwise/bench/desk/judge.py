@@ -12,6 +12,8 @@ from shimwise.inference.verdict.headline import NAMED_P
 from shimwise.inference.verdict.judge import judge
 from shimwise.remedy.advice import advise
 from shimwise.remedy.remedy import Remedy
+from shimwise.sheets.pictures.figure_file import check_figure_path as check_figure_path
+from shimwise.sheets.pictures.figure_file import save_figure
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -141,22 +143,8 @@ def verdict_json(judged: JudgedInputs) -> dict[str, Any]:
     return answer_to_json(judged.answer, judged.remedies, sources=judged.prep.sources)
 
 
-def check_figure_path(path: str | Path) -> None:
-    """Refuse, before any work, a name that a figure cannot be saved under.
-
-    Raises
-    ------
-    SheetError
-        If the ending is no .svg, .png or .pdf, or the file cannot be written there.
-    """
-    from shimwise.sheets.pictures import figure_file
-
-    figure_file.check_figure_path(path)
-
-
 def save_verdict_figure(judged: JudgedInputs, path: str | Path) -> Path:
     """Save a verdict's figure as its name ends: .svg, .png or .pdf; errors as :func:`check_figure_path`."""
-    from shimwise.sheets.pictures.figure_file import save_figure
     from shimwise.sheets.pictures.verdict_figure import verdict_figure
 
     zoom_mm = zoom_settings_mm(judged.prep.evidence)

@@ -7,9 +7,11 @@ import math
 from dataclasses import dataclass
 
 from shimwise.lengths import mm_to_feet_text
-from shimwise.optics import blur, conjugates, stack
-from shimwise.optics import mounts as known
+from shimwise.optics import blur, conjugates
 from shimwise.optics.mounts import Mount as Mount
+from shimwise.optics.mounts import mounts as mounts
+from shimwise.optics.stack import heat_change_um as heat_change_um
+from shimwise.optics.stack import plate_shift_um as plate_shift_um
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,30 +116,3 @@ def contrast(
         fnumber=fnumber, frequency_cy_mm=frequency_cy_mm, defocus_um=defocus_um, wavelength_um=wavelength_um
     )
     return Contrast(otf=otf, mtf=math.fabs(otf))
-
-
-def plate_shift_um(*, thickness_mm: float, index: float, fnumber: float | None = None) -> float:
-    """Return how far a plate or gel moves focus away from the lens [µm]; without an f-number paraxial.
-
-    Raises
-    ------
-    OpticsError
-        If a value is impossible.
-    """
-    return stack.plate_shift_um(thickness_mm=thickness_mm, index=index, fnumber=fnumber)
-
-
-def heat_change_um(*, material: str, length_mm: float, change_k: float) -> float:
-    """Return how much a part grows with warmth [µm].
-
-    Raises
-    ------
-    OpticsError
-        If the material is not known, or a value is impossible.
-    """
-    return stack.heat_change_um(material=material, length_mm=length_mm, change_k=change_k)
-
-
-def mounts() -> tuple[Mount, ...]:
-    """List the mounts known, with the source of each value."""
-    return known.mounts()

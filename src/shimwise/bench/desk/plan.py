@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shimwise.bench.desk.inputs import PLANNING, Inputs, Progress, lens_texts, read_inputs
+from shimwise.bench.desk.inputs import PLANNING, Inputs, Progress, lens_texts, progress_of, read_inputs
 from shimwise.bench.desk.judge import judge_inputs
 from shimwise.errors import InferenceError, RecordError
 from shimwise.files.errors import shown
@@ -94,7 +94,7 @@ def plan_file(
         distances_mm=tuple(sorted(texts)) or USUAL_DISTANCES_MM,
         k=k,
         is_by_picture=is_by_picture,
-        progress=None if progress is None else lambda done, total: progress(PLANNING, done, total),
+        progress=progress_of(progress, PLANNING),
     )
     return Planned(
         plan=plan,

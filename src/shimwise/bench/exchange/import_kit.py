@@ -9,14 +9,16 @@ from shimwise.bench.access.acting import Who, changing, permitted
 from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.kit_units import KIT_FACTS, mechanism_of_kit
-from shimwise.bench.house.unit_changes import add_row, change_row, differing, fact_text, facts_of
-from shimwise.bench.house.unit_checks import checked_body, checked_lens
+from shimwise.bench.house.unit_changes import blank_facts, differing, fact_text
+from shimwise.bench.house.unit_checks import checked_unit
+from shimwise.bench.house.unit_rows import facts_of, row_of
 from shimwise.bench.house.views import BodyFacts, LensFacts, MechanismFacts
 from shimwise.bench.prep.states import OPEN, refuse_unless_open
 from shimwise.bench.typed_names import id_or_new
 from shimwise.files.kit import Kit, KitBody, KitLens, KitUnit
 from shimwise.files.kit_file import parse_kit
 from shimwise.record.queries import evidence, preps, units
+from shimwise.record.tables.mapping import UNIT_ROWS
 from shimwise.record.tables.rows import GaugeRow
 
 if TYPE_CHECKING:
@@ -133,12 +135,10 @@ class _Draft:
         if prep_id is not None:
             refuse_unless_open(connection, prep_id)
         draft = cls(connection, prep_id)
-        for kind, find, in_kit in (
-            ("body", units.body_by_name, kit.bodies),
-            ("lens", units.lens_by_name, kit.lenses),
-        ):
+        of_kind: dict[str, Mapping[str, KitUnit]] = {"body": kit.bodies, "lens": kit.lenses}
+        for kind, in_kit in of_kind.items():
             for name, unit in in_kit.items():
-                draft._take(kind, name, unit, find(connection, name))
+                draft._take(kind, name, unit, units.unit_by_name(connection, UNIT_ROWS[kind], name))
         return draft
 
     def _take(self, kind: str, name: str, unit: KitUnit, known: Any) -> None:  # noqa: ANN401 - a row or None
@@ -214,9 +214,9 @@ class _Draft:
         """Write everything that is new or changed."""
         for known, facts, unit_id in self.wanted:
             if known is None:
-                add_row(change, facts, unit_id)
+                units.add_unit(change, row_of(facts, id=unit_id))
             else:
-                change_row(change, facts, unit_id, known.epoch)
+                units.change_unit(change, row_of(facts, id=unit_id))
         for _, _, row in self.gauges:
             evidence.add_gauge(change, replace(row, taken_by=change.who, taken_at=change.at))
         if self.wanted or self.gauges:
@@ -241,17 +241,10 @@ def _wanted(
     if before is not None and before.history_sd_um is not None:
         stated = {fact: value for fact, value in stated.items() if fact not in HISTORY}
     try:
-        if kind == "body":
-            body = before if isinstance(before, BodyFacts) else BodyFacts(name=name)
-            if body.mechanism is not None and "mechanism" in stated:
-                stated["mechanism"] = _joined(body.mechanism, stated["mechanism"])
-            return checked_body(replace(body, **stated))
-        lens = (
-            before
-            if isinstance(before, LensFacts)
-            else LensFacts(name=name, focal_lengths_mm=(), fnumber=0.0)
-        )
-        return checked_lens(replace(lens, **stated))
+        facts = before or blank_facts(kind, name)
+        if isinstance(facts, BodyFacts) and facts.mechanism is not None and "mechanism" in stated:
+            stated["mechanism"] = _joined(facts.mechanism, stated["mechanism"])
+        return checked_unit(replace(facts, **stated))
     except InputError as error:
         raise InputError(
             f"of the {kind} {name} ({error.field}) {error.reason}", field=error.field, typed=error.typed

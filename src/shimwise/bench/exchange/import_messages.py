@@ -1,24 +1,20 @@
 """Notices of a readings file that is taken in, beside what it adds."""
 
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING
 
 from shimwise.bench.exchange.import_units import FileUnits, ReadingsSource, rows_by_name
+from shimwise.bench.house.views import HouseSettings
 from shimwise.files.kit import KitBody, KitUnit
 from shimwise.files.rows import FileRow
 from shimwise.notices import Notice
+from shimwise.record import Connection
 from shimwise.record.names import name_key
 from shimwise.record.queries import verdicts
-from shimwise.record.tables.rows import BodyRow
+from shimwise.record.tables.rows import BodyRow, PrepRow, ReadingRow, SetupRow
 from shimwise.sheets.words.shared import listed
 
-if TYPE_CHECKING:
-    from shimwise.bench.house.views import HouseSettings
-    from shimwise.record import Connection
-    from shimwise.record.tables.rows import PrepRow, ReadingRow, SetupRow
 
-
-def adjusted_units(connection: "Connection | None", prep: "PrepRow", found: FileUnits) -> Iterator[Notice]:
+def adjusted_units(connection: Connection | None, prep: PrepRow, found: FileUnits) -> Iterator[Notice]:
     """Warn of units that were adjusted in the prep: a file does not state when it was read."""
     rows = [] if connection is None else verdicts.adjustments(connection, prep.id)
     moved = {row.unit_id for row in rows}
@@ -41,7 +37,7 @@ def kept_facts(source: ReadingsSource, found: FileUnits) -> Iterator[Notice]:
         yield Notice("record_kept", listed(names))
 
 
-def kit_tolerance(source: ReadingsSource, prep: "PrepRow", house: "HouseSettings") -> Iterator[Notice]:
+def kit_tolerance(source: ReadingsSource, prep: PrepRow, house: HouseSettings) -> Iterator[Notice]:
     """Warn where the kit's tolerance does not hold in the prep."""
     wanted_um = source.kit.tolerance_um
     if wanted_um is not None and wanted_um != (prep.tolerance_um or house.tolerance_um):
@@ -71,9 +67,9 @@ def kit_not_taken(source: ReadingsSource, found: FileUnits) -> Iterator[Notice]:
 
 
 def repeats(
-    there: "Sequence[ReadingRow]",
-    readings: "Sequence[ReadingRow]",
-    setups: "Sequence[SetupRow]",
+    there: Sequence[ReadingRow],
+    readings: Sequence[ReadingRow],
+    setups: Sequence[SetupRow],
     rows: Sequence[FileRow],
 ) -> Iterator[Notice]:
     """Warn of readings equal to one of the prep, as when a file was changed and sent again."""
@@ -88,7 +84,7 @@ def repeats(
         yield Notice("repeats", numbers={"count": len(lines), "lines": listed(lines)})
 
 
-def _content(row: "ReadingRow", names: dict[str, str]) -> tuple[object, ...]:
+def _content(row: ReadingRow, names: dict[str, str]) -> tuple[object, ...]:
     return (
         row.body_id,
         row.body_epoch,

@@ -112,10 +112,9 @@ def keep(change: "Change", source: ReadingsSource, draft: Draft, progress: "Prog
     """Write what is new into the record."""
     if not draft.readings:
         return
-    for body in draft.bodies:
-        units.add_body(change, body)
-    for lens in draft.lenses:
-        units.add_lens(change, lens)
+    new: list[BodyRow | LensRow] = [*draft.bodies, *draft.lenses]
+    for unit in new:
+        units.add_unit(change, unit)
     prep = draft.prep
     if draft.is_new:
         kept.add_prep(change, prep)

@@ -196,7 +196,7 @@ def _read(
     known: list[LensRow] = []
     if record is not None:
         with record.reading() as connection:
-            known = units.lenses(connection, limit=ALL, has_retired=True)
+            known = units.units(connection, LensRow, limit=ALL, has_retired=True)
     report = None if progress is None else partial(progress, READING_FILE)
     lenses = Kit(lenses=_Lenses(kit.lenses, known))
     file = parse_readings(data, name=name, kit=lenses, unit=unit, progress=report)

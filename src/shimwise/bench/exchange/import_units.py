@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.kit_units import body_of_kit, lens_of_rows
-from shimwise.bench.house.unit_rows import body_row, lens_row
+from shimwise.bench.house.unit_rows import row_of
 from shimwise.bench.typed_lengths import is_metric
 from shimwise.bench.typed_names import id_or_new
 from shimwise.files.kit import Kit, KitBody, KitLens
@@ -60,14 +60,14 @@ class FileUnits:
         kit_lenses = {name_key(name): lens for name, lens in source.kit.lenses.items()}
         for key, rows in rows_by_name(source.rows, "body").items():
             name = rows[0].reading.body
-            body = None if connection is None else units.body_by_name(connection, name)
+            body = None if connection is None else units.unit_by_name(connection, BodyRow, name)
             if body is None:
-                body = body_row(body_of_kit(name, kit_bodies.get(key, KitBody())), id=id_or_new(None))
+                body = row_of(body_of_kit(name, kit_bodies.get(key, KitBody())), id=id_or_new(None))
                 new.add(body.id)
             bodies[key] = body
         for key, rows in rows_by_name(source.rows, "lens").items():
             name = rows[0].reading.lens
-            lens = None if connection is None else units.lens_by_name(connection, name)
+            lens = None if connection is None else units.unit_by_name(connection, LensRow, name)
             if lens is None:
                 lens = _new_lens(name, rows, kit_lenses.get(key, KitLens()), file=source.name)
                 new.add(lens.id)
@@ -100,7 +100,7 @@ def _new_lens(name: str, rows: list[FileRow], kit: KitLens, *, file: str) -> Len
         is_metric=all(is_metric(row.reading_text) for row in rows),
         file=file,
     )
-    return lens_row(facts, id=id_or_new(None))
+    return row_of(facts, id=id_or_new(None))
 
 
 def _refuse_retired(found: list[BodyRow | LensRow]) -> None:

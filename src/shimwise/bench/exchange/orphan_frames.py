@@ -1,22 +1,18 @@
 """Frames of no sweep: left in the record's folder by a program that was killed, or in its storage."""
 
 import re
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from shimwise.bench.sweep.frame_files import FRAMES, STORED
 from shimwise.record.backup.checking import Contradiction
 from shimwise.record.errors import StorageError
 from shimwise.record.queries import jobs
 from shimwise.record.queries.lookups import frames_of_sweeps
+from shimwise.record.record import Record
+from shimwise.record.storage import Storage, StoredFile
 from shimwise.sheets.words.shared import counted
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
-
-    from shimwise.record.record import Record
-    from shimwise.record.storage import Storage, StoredFile
 
 _PART = re.compile(r"\.[0-9a-f]{32}\.part")
 _WHOLE = re.compile(r"[0-9a-f]{32}")
@@ -30,7 +26,7 @@ class FramesKept:
     in_storage: int
 
 
-def frames_kept(record: "Record") -> FramesKept:
+def frames_kept(record: Record) -> FramesKept:
     """Count the sweeps whose frames are kept: a backup holds none of them."""
     with record.reading() as connection:
         places = [place for place in frames_of_sweeps(connection).values() if place]
@@ -38,7 +34,7 @@ def frames_kept(record: "Record") -> FramesKept:
     return FramesKept(in_folder=len(places) - stored, in_storage=stored)
 
 
-def frames_left(record: "Record", *, is_removed: bool = False) -> tuple[Contradiction, ...]:
+def frames_left(record: Record, *, is_removed: bool = False) -> tuple[Contradiction, ...]:
     """List the frames of no sweep, with their size; the record is well all the same.
 
     Those that the pages receive or measure at this moment are among them. What else lies there is let be.
@@ -63,7 +59,7 @@ def frames_left(record: "Record", *, is_removed: bool = False) -> tuple[Contradi
     return (*_found(there, {*known, *waiting}), *_in_storage(record, used, is_removed=is_removed))
 
 
-def _found(there: list[Path], known: set[str]) -> "Iterator[Contradiction]":
+def _found(there: list[Path], known: set[str]) -> Iterator[Contradiction]:
     for place in there:
         if _PART.fullmatch(place.name):
             why = "did not come whole"
@@ -78,7 +74,7 @@ def _found(there: list[Path], known: set[str]) -> "Iterator[Contradiction]":
         )
 
 
-def _in_storage(record: "Record", places: set[str], *, is_removed: bool) -> "Iterator[Contradiction]":
+def _in_storage(record: Record, places: set[str], *, is_removed: bool) -> Iterator[Contradiction]:
     if record.storage is None:
         return
     lists = {place.removeprefix(STORED) for place in places if place.startswith(STORED)}
@@ -106,7 +102,7 @@ def _in_storage(record: "Record", places: set[str], *, is_removed: bool) -> "Ite
             yield Contradiction(subject="storage", text=text)
 
 
-def _listed(storage: "Storage", digest: str) -> list["StoredFile"]:
+def _listed(storage: Storage, digest: str) -> list[StoredFile]:
     """Return the files of a list; none where the list is lost."""
     try:
         return list(storage.files(digest).values())
@@ -114,7 +110,7 @@ def _listed(storage: "Storage", digest: str) -> list["StoredFile"]:
         return []
 
 
-def _lost(files: list["StoredFile"], sizes: "Mapping[str, int]") -> str:
+def _lost(files: list[StoredFile], sizes: Mapping[str, int]) -> str:
     """Return which files of a list are lost, in words; empty if it is whole. ``sizes``: what is there."""
     if not files:
         return "the list of the frames of a sweep is"

@@ -13,7 +13,11 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 from shimwise.bench.access.acting import HOUSE, Who, allowed, changing, permitted
 from shimwise.bench.access.roles import Act
-from shimwise.bench.exchange.orphan_frames import FramesKept, frames_kept, frames_left
+from shimwise.bench.desk.inputs import Progress as Progress
+from shimwise.bench.desk.inputs import progress_of
+from shimwise.bench.exchange.orphan_frames import FramesKept as FramesKept
+from shimwise.bench.exchange.orphan_frames import frames_kept as frames_kept
+from shimwise.bench.exchange.orphan_frames import frames_left as frames_left
 from shimwise.bench.sign.sealing import contradictions_of_seals, refuse_unproven
 from shimwise.bench.sign.signed import as_exported
 from shimwise.bench.verdict.histories import remember_imported
@@ -22,8 +26,12 @@ from shimwise.files.errors import KitError
 from shimwise.files.opening import read_bytes
 from shimwise.record.backup import backup as copies
 from shimwise.record.backup import checking
-from shimwise.record.backup.backup import Announce, Backup, RecordCounts, Replacing, Restored
-from shimwise.record.backup.checking import Contradiction
+from shimwise.record.backup.backup import Announce
+from shimwise.record.backup.backup import Backup as Backup
+from shimwise.record.backup.backup import RecordCounts as RecordCounts
+from shimwise.record.backup.backup import Replacing as Replacing
+from shimwise.record.backup.backup import Restored as Restored
+from shimwise.record.backup.checking import Contradiction as Contradiction
 from shimwise.record.errors import (
     Conflict,
     NotFound,
@@ -33,49 +41,22 @@ from shimwise.record.errors import (
     RecordTooOld,
 )
 from shimwise.record.exchange import prep_json, readings_csv
-from shimwise.record.exchange.prep_json import Imported
+from shimwise.record.exchange.prep_json import Imported as Imported
 from shimwise.record.exchange.row_json import ExchangeError
-from shimwise.record.hearing import CHANGED, MISSED
+from shimwise.record.hearing import CHANGED as CHANGED
+from shimwise.record.hearing import MISSED as MISSED
 from shimwise.record.location import location_of
 from shimwise.record.names import name_key
 from shimwise.record.opening import NOT_THERE
 from shimwise.record.queries import preps, verdicts
-from shimwise.record.record import Record, utc_now
+from shimwise.record.record import Record as Record
+from shimwise.record.record import utc_now
 from shimwise.record.storage import Storage
 
 if TYPE_CHECKING:
     from shimwise.record import Connection
-    from shimwise.record.tables.rows import PrepLineRow
+    from shimwise.record.tables.rows import PrepLine
 
-__all__ = [
-    "CHANGED",
-    "MISSED",
-    "Backup",
-    "Contradiction",
-    "FramesKept",
-    "Imported",
-    "Record",
-    "RecordCounts",
-    "Replacing",
-    "Restored",
-    "backup",
-    "check",
-    "export_prep",
-    "export_readings_csv",
-    "find_prep",
-    "frames_kept",
-    "frames_left",
-    "import_prep",
-    "open_record",
-    "opened_or_empty",
-    "prep_document",
-    "read_document",
-    "read_file",
-    "restore",
-]
-
-Progress = Callable[[str, int, int], None]
-"""Called with what is being done, how far it is, and how far it goes. What it raises ends the work."""
 SHOWN = 5
 SHORT_ID = 8
 """So much of an id is shown, and found again."""
@@ -147,7 +128,7 @@ def backup(
 ) -> Backup:
     """Copy a record while it is used; see :func:`shimwise.record.backup.backup.backup`."""
     allowed(record, who, Act.BACKUP)
-    return copies.backup(record, target, progress=_of(progress, "Copying the record"))
+    return copies.backup(record, target, progress=progress_of(progress, "Copying the record"))
 
 
 def restore(
@@ -164,12 +145,14 @@ def restore(
     """
     with suppress(RecordAway, RecordDamaged, RecordTooNew), Record.open(where, is_read_only=True) as replaced:
         allowed(replaced, who, Act.RESTORE)
-    return copies.restore(source, where, announce=announce, progress=_of(progress, "Copying the backup"))
+    return copies.restore(
+        source, where, announce=announce, progress=progress_of(progress, "Copying the backup")
+    )
 
 
 def check(record: Record, *, progress: Progress | None = None) -> tuple[Contradiction, ...]:
     """Check whether a record agrees with itself, and with what was signed; empty when all is well."""
-    found = checking.check(record, progress=_of(progress, "Checking the record"))
+    found = checking.check(record, progress=progress_of(progress, "Checking the record"))
     with record.reading() as connection:
         return (*found, *islice(contradictions_of_seals(connection), checking.SHOWN))
 
@@ -309,18 +292,16 @@ def refuse_unless_shown(connection: "Connection", prep_id: str) -> None:
     ExchangeError
         With the cause.
     """
-    from shimwise.bench.house.unit_checks import checked_body, checked_lens
-    from shimwise.bench.house.unit_rows import body_facts, lens_facts
+    from shimwise.bench.house.unit_checks import checked_unit
+    from shimwise.bench.house.unit_rows import facts_of
     from shimwise.bench.prep.prep_data import material_of
     from shimwise.bench.prep.presenter import view_of
 
     try:
         material = material_of(connection, prep_id)
         view_of(material, verdicts.latest_verdict(connection, prep_id))
-        for body in material.bodies.values():  # a history is the program's own, so it is let be
-            checked_body(body_facts(replace(body, history_mean_um=None, history_sd_um=None)))
-        for lens in material.lenses.values():
-            checked_lens(lens_facts(replace(lens, history_mean_um=None, history_sd_um=None)))
+        for unit in material.units:  # a history is the program's own, so it is let be
+            checked_unit(facts_of(replace(unit, history_mean_um=None, history_sd_um=None)))
     except (ShimwiseError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
         raise ExchangeError(
             f"The file holds what no prep can show ({type(error).__name__}: {error}). Export it again from "
@@ -328,16 +309,10 @@ def refuse_unless_shown(connection: "Connection", prep_id: str) -> None:
         ) from error
 
 
-def _named(line: "PrepLineRow") -> str:
-    title = line.title or ", ".join(line.body_names)
+def _named(line: "PrepLine") -> str:
+    title = line.title or ", ".join(line.bodies)
     return f"{line.id[:SHORT_ID]}  {line.started_at.astimezone():%Y-%m-%d}  {line.state:<6}  {title}"
 
 
 def _refuse_constant(word: str) -> NoReturn:
     raise ValueError(f"{word} is no number of JSON")
-
-
-def _of(progress: Progress | None, what: str) -> Callable[[int, int], None] | None:
-    if progress is None:
-        return None
-    return lambda done, total: progress(what, done, total)

@@ -7,13 +7,14 @@ next run: so a sync may be broken off at any moment and run again.
 # ruff: noqa: ANN401 - a value of JSON is of any kind
 
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.access.acting import Who, changing
 from shimwise.bench.access.roles import Act
+from shimwise.bench.desk.inputs import Progress
 from shimwise.bench.errors import Conflict
 from shimwise.bench.exchange.sync_merge import merged
 from shimwise.bench.exchange.sync_plan import (
@@ -35,6 +36,7 @@ from shimwise.bench.exchange.sync_report import SCHEMA, AtHome, Synced, SyncNoti
 from shimwise.bench.exchange.sync_settings import take_people, take_settings
 from shimwise.bench.exchange.sync_side import Compared, RecordSide, Side, SyncHead, put_unit_in
 from shimwise.errors import ShimwiseError
+from shimwise.fields import build_from
 from shimwise.record import journal
 from shimwise.record.errors import StoreError
 from shimwise.record.exchange import sync_rows
@@ -43,20 +45,16 @@ from shimwise.record.exchange.sync_rows import Entry
 from shimwise.record.migrations import HEAD
 from shimwise.record.queries import settings as kept_settings
 from shimwise.record.queries import sync_marks
+from shimwise.record.record import Change, Record
 from shimwise.record.tables.rows import SyncMarkRow
-
-if TYPE_CHECKING:
-    from shimwise.record.journal import Change
-    from shimwise.record.record import Record
 
 HOME_KEY = "home"
 """Setting: the home of this machine, and when it was there last."""
 ROUNDS = 3
 """Comparisons at most, while something is changed by others meanwhile."""
-Progress = Callable[[str, int, int], None]
 
 
-def at_home(record: "Record") -> AtHome | None:
+def at_home(record: Record) -> AtHome | None:
     """Return when a machine was at home last; None for one that never was away."""
     with record.reading() as connection:
         kept = kept_settings.setting(connection, HOME_KEY)
@@ -66,7 +64,7 @@ def at_home(record: "Record") -> AtHome | None:
     return AtHome(home=kept["name"], at=datetime.fromisoformat(kept["at"]), to_bring=changed)
 
 
-def last_home(record: "Record") -> tuple[str, str]:
+def last_home(record: Record) -> tuple[str, str]:
     """Return the address of the home that this machine was at last, and the file of its own certificate.
 
     Either is empty if there is none.
@@ -77,7 +75,7 @@ def last_home(record: "Record") -> tuple[str, str]:
 
 
 def sync(
-    record: "Record",
+    record: Record,
     home: Side,
     *,
     who: Who,
@@ -123,7 +121,7 @@ class _Run:
 
     def __init__(
         self,
-        record: "Record",
+        record: Record,
         home: Side,
         *,
         who: Who,
@@ -194,12 +192,7 @@ class _Run:
             if kept.get("id") != head.house:
                 sync_marks.drop_marks(change)
                 kept = {}
-            new = {
-                **kept,
-                "id": head.house,
-                "name": self.home.name,
-                **known,
-            }
+            new = {**kept, "id": head.house, "name": self.home.name, **known}
             if new != kept:
                 kept_settings.change_setting(change, HOME_KEY, new)
 
@@ -266,9 +259,7 @@ class _Run:
             except StoreError:
                 raise
             except ShimwiseError as error:
-                waits = Waiting(
-                    kind=step.kind, id=step.id, name=step.name, cause=WaitingCause.REFUSED, reason=str(error)
-                )
+                waits = build_from(Waiting, step, cause=WaitingCause.REFUSED, reason=str(error))
             if waits is not None:
                 refused.append(waits)
         if self.progress is not None and found.steps:
@@ -292,9 +283,7 @@ class _Run:
         fields = before.fields if before is not None else ()
         if step.kind != "prep" and step.here is not None and step.home is not None:
             fields = differences(step.here.content, step.home.content)
-        self.done[step.id] = Synced(
-            way=way or step.way, kind=step.kind, id=step.id, name=step.name, is_new=is_new, fields=fields
-        )
+        self.done[step.id] = build_from(Synced, step, way=way or step.way, is_new=is_new, fields=fields)
 
     def _unit(self, step: SyncStep) -> None:
         source = step.here if step.way is Way.HOME else step.home
@@ -344,7 +333,7 @@ class _Run:
         found = merged(here, home, base=step.base, keep=step.keep)
         if found.document is None or step.here is None or step.home is None:
             cause = found.cause or WaitingCause.CHANGED_BOTH
-            return Waiting(kind=step.kind, id=step.id, name=step.name, cause=cause, fields=found.fields)
+            return build_from(Waiting, step, cause=cause, fields=found.fields)
         self.here.check_prep(found.document)
         if self.is_dry_run:
             self.home.check_prep(found.document)
@@ -386,7 +375,7 @@ class _Run:
     def _mark_brought(self, prep_id: str, home_seq: int, *, known: Entry | None = None) -> None:
         """Mark a prep that is at home now; ``known`` is its entry, where it did not change meanwhile."""
         with changing(self.record, self.who, Act.SYNC) as change:
-            is_known = known is not None and known.seq == sync_rows.last_line(change.connection, prep_id)
+            is_known = known is not None and known.seq == journal.last_seq(change.connection, prep_id=prep_id)
             seq = change.note("prep brought home", prep_id=prep_id, detail={"to": self.home.name})
             entry = replace(known, seq=seq) if is_known and known else _entry_here(change, prep_id)
             sync_marks.keep_marks(change, (_mark(entry, home_seq),))
@@ -430,17 +419,10 @@ class _Run:
             self.notices.append(notice)
 
 
-def _entry_here(change: "Change", prep_id: str) -> Entry:
+def _entry_here(change: Change, prep_id: str) -> Entry:
     seq = journal.last_seq(change.connection, prep_id=prep_id)
     return sync_rows.prep_entry(export_prep(change.connection, prep_id), seq=seq)
 
 
 def _mark(entry: Entry, home_seq: int) -> SyncMarkRow:
-    return SyncMarkRow(
-        id=entry.id,
-        kind=entry.kind,
-        digest=entry.digest,
-        seq=entry.seq,
-        home_seq=home_seq,
-        content=entry.content,
-    )
+    return build_from(SyncMarkRow, entry, home_seq=home_seq)

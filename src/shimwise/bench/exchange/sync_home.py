@@ -3,17 +3,13 @@
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from shimwise.bench.access.acting import Who
+from shimwise.bench.access.acting import Actor, Who
 from shimwise.bench.errors import Conflict
 from shimwise.bench.exchange.sync_house import HouseSide
 from shimwise.bench.exchange.sync_side import RecordSide, Side
 from shimwise.record.location import location_of
 from shimwise.record.record import Record
-
-if TYPE_CHECKING:
-    from shimwise.bench.access.acting import Actor
 
 WEB = ("https://", "http://")
 
@@ -28,7 +24,7 @@ def opened_home(
     address: str,
     *,
     own: Record,
-    acting: "Callable[[Record], Who | Actor]",
+    acting: Callable[[Record], Who | Actor],
     name: str,
     machine: str,
     token: str = "",

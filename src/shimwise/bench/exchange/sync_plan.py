@@ -5,12 +5,13 @@ decides; readings of an open prep are joined, and a signed prep wins over an ope
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 from itertools import pairwise
 from typing import Any
 
+from shimwise.fields import build_from
 from shimwise.record.exchange.sync_rows import Entry
 from shimwise.record.names import name_key
 from shimwise.record.tables.rows import SyncMarkRow
@@ -151,7 +152,9 @@ def plan(
         if isinstance(found, Waiting):
             waiting[id_] = found
         elif needs is not None:
-            waiting[id_] = _waits(found, WaitingCause.NEEDS_UNIT, reason=waiting[needs].name)
+            waiting[id_] = build_from(
+                Waiting, found, cause=WaitingCause.NEEDS_UNIT, reason=waiting[needs].name
+            )
         else:
             steps.append(found)
     return SyncPlan(steps=tuple(steps), waiting=tuple(waiting.values()), same=tuple(same))
@@ -168,14 +171,7 @@ def _known(entry: Entry, mark: SyncMarkRow | None, *, of_home: bool) -> Entry:
     """Return an entry with what the mark knows of it, where it did not change since."""
     if entry.digest or mark is None or entry.seq != (mark.home_seq if of_home else mark.seq):
         return entry
-    return Entry(
-        kind=entry.kind,
-        id=entry.id,
-        name=entry.name,
-        digest=mark.digest,
-        seq=entry.seq,
-        content=mark.content,
-    )
+    return replace(entry, digest=mark.digest, content=mark.content)
 
 
 def _order(entry: Entry) -> tuple[int, str, str]:
@@ -189,17 +185,12 @@ def _apart(own: Mapping[str, Entry], theirs: Mapping[str, Entry]) -> Iterable[Wa
         other = names.get((entry.kind, name_key(entry.name)))
         if other is not None and other.id != entry.id and entry.id not in theirs:
             for one in (entry, *((other,) if other.id not in own else ())):
-                yield Waiting(
-                    kind=one.kind,
-                    id=one.id,
-                    name=one.name,
-                    cause=WaitingCause.SAME_NAME,
-                    fields=differences(_plain(entry.content), _plain(other.content)),
-                )
+                fields = differences(_plain(entry.content), _plain(other.content))
+                yield build_from(Waiting, one, cause=WaitingCause.SAME_NAME, fields=fields)
     for id_, mine in own.items():
         its = theirs.get(id_)
         if its is not None and mine.kind in UNITS and adjusted_twice(mine, its):
-            yield Waiting(kind=mine.kind, id=id_, name=mine.name, cause=WaitingCause.ADJUSTED_BOTH)
+            yield build_from(Waiting, mine, cause=WaitingCause.ADJUSTED_BOTH)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -282,13 +273,8 @@ def _step(
     chosen = keep.of(mine) or keep.of(its)
     if chosen is not None:
         return going(Way.HOME if chosen is Way.HERE else Way.HERE)
-    return Waiting(
-        kind=entry.kind,
-        id=id_,
-        name=entry.name,
-        cause=WaitingCause.CHANGED_BOTH,
-        fields=differences(mine.content, its.content),
-    )
+    fields = differences(mine.content, its.content)
+    return build_from(Waiting, entry, cause=WaitingCause.CHANGED_BOTH, fields=fields)
 
 
 def _units_of(found: SyncStep | Waiting) -> Iterable[str]:
@@ -301,7 +287,3 @@ def _units_of(found: SyncStep | Waiting) -> Iterable[str]:
         yield from content.get("body_ids", ())
         if content.get("set_id"):
             yield content["set_id"]
-
-
-def _waits(step: SyncStep, cause: WaitingCause, *, reason: str) -> Waiting:
-    return Waiting(kind=step.kind, id=step.id, name=step.name, cause=cause, reason=reason)

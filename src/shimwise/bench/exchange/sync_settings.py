@@ -4,7 +4,7 @@ Of people, names and roles are taken, never a PIN nor what one is checked agains
 """
 
 from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.access.accounts import MOST_PEOPLE
 from shimwise.bench.access.acting import Who, changing
@@ -23,17 +23,15 @@ from shimwise.inference.house.taught import Taught
 from shimwise.record.names import name_key
 from shimwise.record.queries import people, sync_marks
 from shimwise.record.queries import settings as kept_settings
+from shimwise.record.record import Record
 from shimwise.record.tables.columns import json_text
 from shimwise.record.tables.rows import SyncMarkRow
-
-if TYPE_CHECKING:
-    from shimwise.record.record import Record
 
 SETTING = "setting"
 
 
 def take_settings(
-    record: "Record", given: Mapping[str, Any], *, who: Who, keep: Way | None
+    record: Record, given: Mapping[str, Any], *, who: Who, keep: Way | None
 ) -> Iterator[SyncNotice]:
     """Take the settings of home along; those that were changed here stay, unless home's are chosen."""
     with record.reading() as connection:
@@ -74,7 +72,7 @@ def _check(key: str, value: Any) -> None:  # noqa: ANN401 - a setting of another
         Taught.from_json(value)
 
 
-def take_people(record: "Record", given: Mapping[str, str], *, who: Who) -> Iterator[SyncNotice]:
+def take_people(record: Record, given: Mapping[str, str], *, who: Who) -> Iterator[SyncNotice]:
     """Take the names and roles of home's people along, where names are proved on this machine too."""
     with record.reading() as connection:
         own = {name_key(row.name): row for row in people.with_role(connection)}

@@ -20,10 +20,11 @@ from shimwise.bench.exchange.record_admin import prep_document, refuse_unless_sh
 from shimwise.bench.house.drift_rate import WEAR_KEY
 from shimwise.bench.house.settings import KEY as HOUSE_KEY
 from shimwise.bench.house.taught import TAUGHT_KEY
-from shimwise.bench.house.unit_checks import checked_body, checked_lens
-from shimwise.bench.house.unit_rows import body_facts, lens_facts
+from shimwise.bench.house.unit_checks import checked_unit
+from shimwise.bench.house.unit_rows import facts_of
 from shimwise.bench.sign.sealing import refuse_unproven
 from shimwise.bench.verdict.histories import forget_prep, remember_imported
+from shimwise.record import journal
 from shimwise.record.errors import NotFound
 from shimwise.record.exchange import sync_rows
 from shimwise.record.exchange.prep_put import BROUGHT_HOME, TAKEN_ALONG, put_prep
@@ -34,7 +35,7 @@ from shimwise.record.queries import people, units
 from shimwise.record.queries import settings as kept_settings
 from shimwise.record.queries.epochs import order_epochs
 from shimwise.record.queries.lookups import prep_state
-from shimwise.record.tables.rows import BodyRow
+from shimwise.record.tables.mapping import UNIT_ROWS
 
 if TYPE_CHECKING:
     from shimwise.record.journal import Change
@@ -167,10 +168,10 @@ class RecordSide:
         was_signed = False
         with suppress(NotFound):
             was_signed = prep_state(change.connection, prep_id).state == SIGNED
-        before = sync_rows.last_line(change.connection, prep_id)
+        before = journal.last_seq(change.connection, prep_id=prep_id)
         if was_signed and before == expected:
             forget_prep(change, prep_id)
-            expected = sync_rows.last_line(change.connection, prep_id)
+            expected = journal.last_seq(change.connection, prep_id=prep_id)
         seq = put_prep(
             change, document, expected=expected, beside=beside, what=self.what, machine=self.machine
         )
@@ -187,19 +188,11 @@ def put_unit_in(change: "Change", entry: Entry, *, expected: str) -> None:
     if entry.kind == "set":
         sync_rows.put_set(change, entry, expected=expected)
         return
-    if entry.kind not in sync_rows.UNIT_ROWS:
+    if entry.kind not in UNIT_ROWS:
         raise ExchangeError(f"[{entry.kind}] is an unknown kind of unit. Bring both programs up to date.")
     sync_rows.put_unit(change, entry, expected=expected)
-    row = (
-        units.body(change.connection, entry.id)
-        if entry.kind == "body"
-        else units.lens(change.connection, entry.id)
-    )
-    bare = replace(row, history_mean_um=None, history_sd_um=None)
-    if isinstance(bare, BodyRow):
-        checked_body(body_facts(bare))
-    else:
-        checked_lens(lens_facts(bare))
+    row = units.unit(change.connection, UNIT_ROWS[entry.kind], entry.id)
+    checked_unit(facts_of(replace(row, history_mean_um=None, history_sd_um=None)))
 
 
 def entry_of(found: Mapping[str, Any]) -> Entry:

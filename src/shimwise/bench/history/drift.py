@@ -21,6 +21,7 @@ from shimwise.inference.history.unit_drift import SignedError, UnitDrift, chart,
 from shimwise.inference.model.kinds import UNKNOWN_SD, Kind
 from shimwise.record import journal
 from shimwise.record.queries import units, verdicts
+from shimwise.record.tables.mapping import UNIT_ROWS
 from shimwise.sheets.words import drift_words as words
 
 if TYPE_CHECKING:
@@ -56,16 +57,10 @@ class _Signed(NamedTuple):
     known: _Known
 
 
-def body_drift(record: "Record", body_id: str) -> DriftView:
-    """Chart whether a body drifts; raise NotFound if there is no such body."""
+def unit_drift(record: "Record", kind: str, unit_id: str) -> DriftView:
+    """Chart whether a unit, ``body`` or ``lens``, drifts; raise NotFound if there is no such unit."""
     with record.reading() as connection:
-        return _drift(connection, units.body(connection, body_id), "body")
-
-
-def lens_drift(record: "Record", lens_id: str) -> DriftView:
-    """Chart whether a lens drifts; raise NotFound if there is no such lens."""
-    with record.reading() as connection:
-        return _drift(connection, units.lens(connection, lens_id), "lens")
+        return _drift(connection, units.unit(connection, UNIT_ROWS[kind], unit_id), kind)
 
 
 def _drift(connection: "Connection", unit: "BodyRow | LensRow", kind: str) -> DriftView:

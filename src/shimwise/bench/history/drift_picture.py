@@ -1,19 +1,17 @@
 """The picture of a unit's drift for its page, over the same time as the picture of its past."""
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from datetime import datetime
+from typing import Any
 
+from shimwise.bench.history.drift_views import DriftView
 from shimwise.bench.verdict.pictures import drawn
+from shimwise.fields import build_from
 from shimwise.sheets.pictures.style import page_style
-
-if TYPE_CHECKING:
-    from datetime import datetime
-
-    from shimwise.bench.history.drift_views import DriftView
 
 
 def drift_svg(
-    drift: "DriftView", *, times: "Sequence[datetime]" = (), theme: str = "dark", width_px: int = 680
+    drift: DriftView, *, times: Sequence[datetime] = (), theme: str = "dark", width_px: int = 680
 ) -> str:
     """Draw a unit's drift as SVG; empty if there are too few sign-offs for a chart.
 
@@ -30,14 +28,12 @@ def drift_svg(
 
     style = page_style(theme, width_px)
     points = tuple(
-        DriftPoint(
+        build_from(
+            DriftPoint,
+            row,
             at=row.signed_at,
-            epoch=row.epoch,
-            average=row.average,
-            limit=row.limit,
             deep_sum=row.deep_sum or 0.0,
             short_sum=row.short_sum or 0.0,
-            is_beyond=row.is_beyond,
         )
         for row in drift.rows
         if row.average is not None and row.limit is not None

@@ -4,7 +4,6 @@ Where a person places focus is as private as how they repeat: a person sees thei
 """
 
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -23,27 +22,27 @@ from shimwise.bench.history.house_views import (
     SpreadView,
     WalkView,
 )
+from shimwise.bench.history.operators import LEAST_NAMELESS
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.taught import taught_in
+from shimwise.bench.prep.verdict_views import distance_words
 from shimwise.bench.verdict.teaching import learned_from, unit_of
+from shimwise.fields import build_from
 from shimwise.inference.house.joint import JointState, joint_state, taught_by
 from shimwise.inference.house.next_readings import most_worth_reading, undecided
-from shimwise.inference.house.spreads import SET_LEVELS
+from shimwise.inference.house.setting_spread import SettingSpread
+from shimwise.inference.house.spreads import SET_LEVELS, Learned
 from shimwise.inference.house.taught import Taught
 from shimwise.inference.model.kinds import Kind
 from shimwise.inference.model.priors import STARTING_LEVELS, Effect
 from shimwise.inference.verdict.answer import Z95
-from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.optics.ring_setting import SETTING_SD_MM
+from shimwise.record import Connection
 from shimwise.record.names import name_key
 from shimwise.record.queries import units
+from shimwise.record.record import Record
+from shimwise.record.tables.mapping import UNIT_ROWS
 from shimwise.sheets.words.house_words import EFFECT_WORDS, datum_words, persons_words
-
-if TYPE_CHECKING:
-    from shimwise.inference.house.setting_spread import SettingSpread
-    from shimwise.inference.house.spreads import Learned
-    from shimwise.record import Connection
-    from shimwise.record.record import Record
 
 UNIT_OF = {
     Effect.BODY: "µm",
@@ -54,12 +53,10 @@ UNIT_OF = {
 }
 BLUR_UM = 40.0
 """N·c at f/2 with a circle of confusion of 20 µm, at which persons are compared. [µm]"""
-LEAST_NAMELESS = 3
-"""Of two persons each would know the other's: then leads alone see how they differ. Chosen by us."""
 ALL = 10**9
 
 
-def house_taught(record: "Record") -> HouseTaughtView | None:
+def house_taught(record: Record) -> HouseTaughtView | None:
     """Return what the house's signed preps have taught, as it is kept; None before there are enough."""
     with record.reading() as connection:
         taught = taught_in(connection)
@@ -67,7 +64,7 @@ def house_taught(record: "Record") -> HouseTaughtView | None:
 
 
 def house_network(
-    record: "Record",
+    record: Record,
     *,
     who: Who,
     workers: str = "",
@@ -104,7 +101,7 @@ def house_network(
         asking, is_lead = asked_by(connection, who)
     state = joint_state(found)
     open_places = set(undecided(state, tolerance_um=house.tolerance_um, past=past).tolist())
-    text = mm_to_metric_text if house.units == "m" else mm_to_feet_text
+    text = distance_words(house.units)
     persons = _persons(state)
     shown = [one for one in persons if is_lead or name_key(one.name) == name_key(asking)]
     seen = tuple(shown) if is_lead or len(persons) >= LEAST_NAMELESS else ()
@@ -131,27 +128,24 @@ def house_network(
 
 
 def _taught_view(taught: Taught) -> HouseTaughtView:
-    return HouseTaughtView(
-        preps=taught.preps,
-        readings=taught.readings,
-        is_used=taught.is_used,
+    return build_from(
+        HouseTaughtView,
+        taught,
         spreads=(
             *(_spread(taught, effect) for effect in UNIT_OF if effect in taught.levels),
             *([] if taught.setting is None else [_setting_spread(taught.setting)]),
         ),
         walks=tuple(
-            WalkView(
+            build_from(
+                WalkView,
+                one,
                 kind=kind,
                 name=EFFECT_WORDS[kind],
-                month_um=one.month_um,
                 low_um=one.month_um * math.exp(-Z95 * one.log_sd),
                 high_um=one.month_um * math.exp(Z95 * one.log_sd),
-                knocked_share=one.knocked_share,
             )
             for kind, one in taught.walks.items()
         ),
-        common_sd_um=taught.common_sd_um,
-        has_gauge=taught.has_gauge,
         datum_words=datum_words(common_sd_um=taught.common_sd_um, has_gauge=taught.has_gauge),
     )
 
@@ -171,7 +165,7 @@ def _spread(taught: Taught, effect: Effect) -> SpreadView:
     )
 
 
-def _setting_spread(one: "SettingSpread") -> SpreadView:
+def _setting_spread(one: SettingSpread) -> SpreadView:
     return SpreadView(
         effect=Effect.RING_SETTING.value,
         name=EFFECT_WORDS[Effect.RING_SETTING.value],
@@ -185,15 +179,16 @@ def _setting_spread(one: "SettingSpread") -> SpreadView:
     )
 
 
-def _names(connection: "Connection", found: "Learned") -> tuple[dict[str, str], frozenset[str]]:
+def _names(connection: Connection, found: Learned) -> tuple[dict[str, str], frozenset[str]]:
     """Return the name of each unit of the network, and which of them ended with an adjustment."""
     readings = found.readings
     ids = {unit_of(name)[0] for name in (*readings.bodies, *readings.lenses)}
-    rows = [
-        *units.bodies(connection, limit=ALL, has_retired=True),
-        *units.lenses(connection, limit=ALL, has_retired=True),
-    ]
-    known = {row.id: row for row in rows if row.id in ids}
+    known = {
+        row.id: row
+        for of in UNIT_ROWS.values()
+        for row in units.units(connection, of, limit=ALL, has_retired=True)
+        if row.id in ids
+    }
     named, past = {}, set()
     for name in (*readings.bodies, *readings.lenses):
         unit_id, epoch = unit_of(name)

@@ -3,7 +3,7 @@
 What follows, one posterior of all units, is one piece: its rounds would send all readings to and fro.
 """
 
-from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 from shimwise.bench.cluster import ClusterError
@@ -21,12 +21,6 @@ PART = 50
 """Preps that one worker reads at a time."""
 FEWEST = 400
 """Below, one process is sooner done than others are started; chosen by measuring."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Part:
-    address: str
-    prep_ids: tuple[str, ...]
 
 
 def all_signed_preps(
@@ -56,20 +50,16 @@ def all_signed_preps(
             "--workers 4 for processes here, or keep the record on PostgreSQL."
         )
     report: Progress = progress or (lambda *_: None)
-    address = record.location.address
-    parts = [_Part(address, tuple(prep_ids[at : at + PART])) for at in range(0, len(prep_ids), PART)]
+    parts = [tuple(prep_ids[at : at + PART]) for at in range(0, len(prep_ids), PART)]
+    read_there = partial(_read, record.location.address)
     found: list[SignedPrep] = []
     report(READING, 0, len(prep_ids))
-    for done, read in enumerate(mapped(_read, parts, workers=workers, on_wait=on_wait), 1):
+    for done, read in enumerate(mapped(read_there, parts, workers=workers, on_wait=on_wait), 1):
         found += read
         report(READING, min(len(prep_ids), PART * done), len(prep_ids))
     return tuple(reversed(found))
 
 
-def _read(part: _Part) -> "tuple[SignedPrep, ...]":
-    record = Record.open(part.address, is_read_only=True)
-    try:
-        with record.reading() as connection:
-            return tuple(preps_read(connection, part.prep_ids))
-    finally:
-        record.close()
+def _read(address: str, prep_ids: tuple[str, ...]) -> "tuple[SignedPrep, ...]":
+    with Record.open(address, is_read_only=True) as record, record.reading() as connection:
+        return tuple(preps_read(connection, prep_ids))

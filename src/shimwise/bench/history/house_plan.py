@@ -14,13 +14,13 @@ from shimwise.inference.model.candidates import USUAL_DISTANCES_MM
 from shimwise.inference.model.prep import Prep
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.record.queries import sets, units
+from shimwise.record.tables.rows import BodyRow, LensRow
 
 if TYPE_CHECKING:
     from datetime import datetime
 
     from shimwise.record import Connection
     from shimwise.record.record import Record
-    from shimwise.record.tables.rows import BodyRow, LensRow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,9 +196,9 @@ def _known(
         raise InputError("Choose at least one body to plan for.", field="body_ids")
     with record.reading() as connection:
         house = settings_in(connection)
-        bodies = [units.body(connection, body_id) for body_id in dict.fromkeys(body_ids)]
+        bodies = [units.unit(connection, BodyRow, body_id) for body_id in dict.fromkeys(body_ids)]
         wanted = [*(sets.set_of(connection, set_id).lens_ids if set_id else ()), *lens_ids]
-        lenses = [units.lens(connection, lens_id) for lens_id in dict.fromkeys(wanted)]
+        lenses = [units.unit(connection, LensRow, lens_id) for lens_id in dict.fromkeys(wanted)]
         _add_history(connection, bodies, lenses, at=record.clock())
     if not lenses:
         raise InputError("Choose a set, or at least one lens, to plan with.", field="set_id")

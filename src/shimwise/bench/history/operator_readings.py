@@ -3,19 +3,16 @@
 import math
 from collections import defaultdict
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from shimwise.bench.house.unit_knowledge import body_coc_um
-from shimwise.bench.prep.prep_data import material_of
+from shimwise.bench.prep.prep_data import PrepMaterial, material_of
 from shimwise.bench.prep.presenter import PrepPresenter
 from shimwise.inference.model.priors import K_MEDIAN
 from shimwise.inference.repeatability.pooled import Repeats
+from shimwise.record import Connection
 from shimwise.record.names import name_key
-
-if TYPE_CHECKING:
-    from shimwise.bench.prep.prep_data import PrepMaterial
-    from shimwise.record import Connection
-    from shimwise.record.tables.rows import ReadingRow
+from shimwise.record.tables.rows import ReadingRow
 
 MOST_PREPS = 50
 """Only the newest preps are used: how a person reads changes with the years."""
@@ -32,7 +29,7 @@ class Seen(NamedTuple):
     repeats: Repeats
 
 
-def seen_in(connection: "Connection", prep_ids: Iterable[str]) -> list[Seen]:
+def seen_in(connection: Connection, prep_ids: Iterable[str]) -> list[Seen]:
     """Return what people read by eye in some preps, without readings that were withdrawn."""
     found: list[Seen] = []
     for prep_id in prep_ids:
@@ -40,7 +37,7 @@ def seen_in(connection: "Connection", prep_ids: Iterable[str]) -> list[Seen]:
     return found
 
 
-def _seen(material: "PrepMaterial") -> list[Seen]:
+def _seen(material: PrepMaterial) -> list[Seen]:
     presenter = PrepPresenter(material, None)
     groups: dict[tuple[str, SightKey], list[ReadingRow]] = defaultdict(list)
     for row in material.readings:
@@ -58,7 +55,7 @@ def _seen(material: "PrepMaterial") -> list[Seen]:
     return seen
 
 
-def _sight(row: "ReadingRow") -> SightKey:
+def _sight(row: ReadingRow) -> SightKey:
     return (
         row.setup_id,
         row.lens_id,

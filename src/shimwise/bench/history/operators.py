@@ -6,7 +6,6 @@ house without a keeper who asks is believed: names are not passwords there.
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from shimwise.bench.access.accounts import asked_by, sees_private
 from shimwise.bench.access.acting import Actor, Who, refuse_anothers, refuse_unproved
@@ -27,17 +26,14 @@ from shimwise.inference.repeatability.gauge_study import LEAST_PARTS, largest_cr
 from shimwise.inference.repeatability.pooled import gauge_study, person_k, pooled_repeatability
 from shimwise.record.names import name_key
 from shimwise.record.queries.lookups import preps_with_readings
+from shimwise.record.record import Record
 from shimwise.sheets.words.shared import counted
-
-if TYPE_CHECKING:
-    from shimwise.record.record import Record
-
 
 LEAST_NAMELESS = 3
 """Figures of fewer persons are shown to leads alone: of two, each would know the other's. Chosen by us."""
 
 
-def repeatability(record: "Record", *, name: str, who: Who) -> OperatorView:
+def repeatability(record: Record, *, name: str, who: Who) -> OperatorView:
     """Return how well a person repeats, from the valid readings of their newest 50 preps.
 
     Parameters
@@ -69,7 +65,7 @@ def repeatability(record: "Record", *, name: str, who: Who) -> OperatorView:
     return _view(person, seen, prep_count=len(prep_ids))
 
 
-def house_repeatability(record: "Record", *, who: Who) -> HouseRepeatability:
+def house_repeatability(record: Record, *, who: Who) -> HouseRepeatability:
     """Return how well the house repeats, from its newest 50 preps, and of persons as much as one may see.
 
     Parameters

@@ -5,7 +5,6 @@ import math
 import pickle
 import threading
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 from shimwise.bench.house.unit_knowledge import body_knowledge, lens_knowledge
 from shimwise.bench.prep.prep_data import material_of
@@ -15,9 +14,7 @@ from shimwise.bench.verdict.prep_memory import prior_of
 from shimwise.errors import InferenceError, OpticsError
 from shimwise.inference.model.prep import Prep
 from shimwise.inference.verdict.answer import NextReading
-
-if TYPE_CHECKING:
-    from shimwise.record.record import Record
+from shimwise.record.record import Record
 
 MOST_BODIES, MOST_LENSES = 10, 12
 """A plan takes the process that serves the pages 5 s for 20 units, minutes for 60. Of more lenses only the
@@ -49,7 +46,7 @@ class PrepReach:
     landings: tuple[NextView, ...] = ()
 
 
-def reach_of(record: "Record", prep_id: str, *, is_by_picture: bool = False) -> PrepReach | None:
+def reach_of(record: Record, prep_id: str, *, is_by_picture: bool = False) -> PrepReach | None:
     """Return what the units of a prep allow, by what the house knows of them; None if nothing can be planned.
 
     By eye, or by picture with the landings to take. Nothing can with more bodies than ``MOST_BODIES``; of

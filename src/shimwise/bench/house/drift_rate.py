@@ -13,8 +13,7 @@ from shimwise.record.queries import settings as kept_settings
 
 if TYPE_CHECKING:
     from shimwise.inference.model.joint_memory import DriftRates
-    from shimwise.record import Connection
-    from shimwise.record.record import Record
+    from shimwise.record.record import Connection, Record
 
 WEAR_KEY = "wear"
 RATE_UM = NumberRange(0.0, 100.0, "µm")

@@ -1,7 +1,6 @@
 """From a kit and the rows of a readings file to the facts of units that the record does not know yet."""
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.unit_checks import checked_body, checked_lens
@@ -9,10 +8,8 @@ from shimwise.bench.house.views import BodyFacts, LensFacts, MechanismFacts
 from shimwise.fields import build_from
 from shimwise.files.errors import ReadingsFileError
 from shimwise.files.kit import KitBody, KitLens
+from shimwise.inference.model.prep import Reading
 from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount
-
-if TYPE_CHECKING:
-    from shimwise.inference.model.prep import Reading
 
 KIT_FACTS = {
     "focal_lengths_mm": "focal_length_mm",
@@ -40,7 +37,7 @@ def body_of_kit(name: str, kit: KitBody) -> BodyFacts:
 
 
 def lens_of_rows(
-    name: str, rows: "Sequence[Reading]", kit: KitLens, *, is_metric: bool, file: str
+    name: str, rows: Sequence[Reading], kit: KitLens, *, is_metric: bool, file: str
 ) -> LensFacts:
     """Return a lens as the kit has it, and by its rows where the kit has nothing.
 
@@ -95,7 +92,7 @@ def mechanism_of_kit(mechanism: Mechanism | None) -> MechanismFacts | None:
     )
 
 
-def _only(rows: "Sequence[Reading]", field: str, column: str, file: str) -> float | None:
+def _only(rows: Sequence[Reading], field: str, column: str, file: str) -> float | None:
     """Return the value that all rows have of a lens."""
     first: float | None = getattr(rows[0], field)
     for row in rows:

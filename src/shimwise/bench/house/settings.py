@@ -1,7 +1,7 @@
 """The house's settings: units, tolerances, circle of confusion, shims in stock, theme."""
 
-from dataclasses import asdict, fields
-from typing import TYPE_CHECKING, Any
+from dataclasses import asdict, fields, replace
+from typing import Any
 
 from shimwise.bench.access.acting import Who, changing, permitted
 from shimwise.bench.access.roles import Act
@@ -13,11 +13,8 @@ from shimwise.errors import RemedyError
 from shimwise.files.limits import COC_UM, SETTING_SD_MM, TOLERANCE_UM
 from shimwise.optics.ring_setting import SETTING_SD_MM as USUAL_SD_MM
 from shimwise.record.queries import settings as kept
+from shimwise.record.record import Connection, Record
 from shimwise.remedy.mechanism import ShimmedMount
-
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.record import Record
 
 KEY = "house"
 UNITS = ("ft", "m")
@@ -25,13 +22,13 @@ THEMES = ("dark", "light")
 MOST_MOUNTS = 50
 
 
-def settings(record: "Record") -> HouseSettings:
+def settings(record: Record) -> HouseSettings:
     """Return the settings in force."""
     with record.reading() as connection:
         return settings_in(connection)
 
 
-def settings_in(connection: "Connection") -> HouseSettings:
+def settings_in(connection: Connection) -> HouseSettings:
     """Return the settings as one look at the record has them."""
     stored: Any = kept.setting(connection, KEY)
     if not stored:
@@ -41,7 +38,7 @@ def settings_in(connection: "Connection") -> HouseSettings:
     return HouseSettings(**{**known, "shim_stock_um": tuple(known.get("shim_stock_um", ()))})
 
 
-def change_settings(record: "Record", *, settings: HouseSettings, who: Who) -> HouseSettings:
+def change_settings(record: Record, *, settings: HouseSettings, who: Who) -> HouseSettings:
     """Put other settings in force.
 
     Raises
@@ -66,13 +63,12 @@ def checked_settings(new: HouseSettings) -> HouseSettings:
         refusals.of(check_number, new.setting_sd_mm, SETTING_SD_MM, field="setting_sd_mm")
         by_mount = refusals.of(_by_mount, new) or {}
         stock_um = refusals.of(_stock, new) or ()
-    return HouseSettings(
-        units=new.units,
+    return replace(
+        new,
         tolerance_um=float(new.tolerance_um),
         tolerance_by_mount=by_mount,
         coc_um=float(new.coc_um),
         shim_stock_um=tuple(sorted(set(stock_um))),
-        theme=new.theme,
         setting_sd_mm=None if new.setting_sd_mm is None else float(new.setting_sd_mm),
     )
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.access.acting import Who, changing, permitted
 from shimwise.bench.access.roles import Act
@@ -11,12 +11,8 @@ from shimwise.bench.house.settings import KEY as HOUSE_KEY
 from shimwise.bench.house.settings import settings_in
 from shimwise.errors import RemedyError
 from shimwise.record.queries import settings as kept
+from shimwise.record.record import Change, Connection, Record
 from shimwise.remedy.stock import ShimStock
-
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.journal import Change
-    from shimwise.record.record import Record
 
 KEY = "shim counts"
 NOT_COUNTED = 9
@@ -40,7 +36,7 @@ class StockView:
     is_counted: bool
 
 
-def shim_stock(record: "Record") -> StockView:
+def shim_stock(record: Record) -> StockView:
     """Return the house's shims, how many there are and what to order."""
     with record.reading() as connection:
         counted = kept.setting(connection, KEY) is not None
@@ -55,7 +51,7 @@ def shim_stock(record: "Record") -> StockView:
     )
 
 
-def change_shim_stock(record: "Record", *, counts: Mapping[float, int], who: Who) -> StockView:
+def change_shim_stock(record: Record, *, counts: Mapping[float, int], who: Who) -> StockView:
     """Put counted shims in the place of those known: thickness [µm] to how many.
 
     Raises
@@ -74,7 +70,7 @@ def change_shim_stock(record: "Record", *, counts: Mapping[float, int], who: Who
     return shim_stock(record)
 
 
-def stock_in(connection: "Connection") -> ShimStock:
+def stock_in(connection: Connection) -> ShimStock:
     """Return the stock as one look at the record has it; uncounted thicknesses are taken to be there."""
     stored: Any = kept.setting(connection, KEY)
     if stored is None:
@@ -82,7 +78,7 @@ def stock_in(connection: "Connection") -> ShimStock:
     return ShimStock(tuple((float(size), int(count)) for size, count in stored))
 
 
-def take_shims(change: "Change", *, put_in_um: Iterable[float], taken_out_um: Iterable[float]) -> None:
+def take_shims(change: Change, *, put_in_um: Iterable[float], taken_out_um: Iterable[float]) -> None:
     """Take shims out of the counted stock, and put those back that came out of a mount.
 
     While nobody has counted them, nothing is changed.
@@ -101,7 +97,7 @@ def take_shims(change: "Change", *, put_in_um: Iterable[float], taken_out_um: It
         change.note("shims used", detail=detail)
 
 
-def _keep(change: "Change", stock: ShimStock) -> None:
+def _keep(change: Change, stock: ShimStock) -> None:
     """Keep the counts; advice then draws on the thicknesses that are at hand."""
     kept.change_setting(change, KEY, [list(one) for one in stock.counts])
     house: dict[str, Any] = dict(kept.setting(change.connection, HOUSE_KEY) or {})

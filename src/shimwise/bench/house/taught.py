@@ -10,8 +10,7 @@ from shimwise.record.queries import settings as kept_settings
 
 if TYPE_CHECKING:
     from shimwise.inference.model.joint_memory import DriftRates
-    from shimwise.record import Connection
-    from shimwise.record.journal import Change
+    from shimwise.record.record import Change, Connection
 
 TAUGHT_KEY = "taught"
 

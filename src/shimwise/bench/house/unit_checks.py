@@ -28,6 +28,11 @@ MECHANISMS = ("screw", "shimmed mount", "fixed")
 MOST_FOCAL_LENGTHS, MOST_TABLE_ROWS, MOST_LENSES, MOST_MARKS = 12, 50, 100, 60
 
 
+def checked_unit(facts: BodyFacts | LensFacts) -> BodyFacts | LensFacts:
+    """Return a unit's facts, names cleaned; errors as :func:`checked_body`."""
+    return checked_body(facts) if isinstance(facts, BodyFacts) else checked_lens(facts)
+
+
 def checked_body(facts: BodyFacts) -> BodyFacts:
     """Return a body's facts, names cleaned.
 

@@ -8,17 +8,18 @@ from shimwise.bench.access.acting import Who, changing, permitted
 from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.scale_marks import marks_text
-from shimwise.bench.house.unit_changes import add_row, change_row, differing, fact_text, facts_of
-from shimwise.bench.house.unit_checks import checked_body, checked_lens
+from shimwise.bench.house.unit_changes import blank_facts, differing, fact_text
+from shimwise.bench.house.unit_checks import checked_unit
 from shimwise.bench.house.unit_knowledge import lens_text
 from shimwise.bench.house.unit_list_file import FIELDS, ListRow, list_text, read_list
-from shimwise.bench.house.unit_rows import body_facts, lens_facts
+from shimwise.bench.house.unit_rows import facts_of, row_of
 from shimwise.bench.house.views import BodyFacts, HouseListOutcome, LensFacts, ListChange, ListRefusal
 from shimwise.bench.typed_names import id_or_new, typed_name
 from shimwise.files.errors import shown
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.record.names import name_key
 from shimwise.record.queries import sets, units
+from shimwise.record.tables.mapping import UNIT_ROWS
 from shimwise.record.tables.rows import SetRow
 from shimwise.sheets.words.notices import notice_texts, worded
 from shimwise.sheets.words.shared import titled
@@ -97,10 +98,9 @@ def _all_units(connection: "Connection") -> Iterator[tuple[BodyFacts | LensFacts
     for one in sets.sets(connection, limit=ALL):
         for lens_id in one.lens_ids:
             of_lens.setdefault(lens_id, []).append(one.name)
-    for body in units.bodies(connection, limit=ALL, has_retired=True):
-        yield body_facts(body), ()
-    for lens in units.lenses(connection, limit=ALL, has_retired=True):
-        yield lens_facts(lens), tuple(of_lens.get(lens.id, ()))
+    for of in UNIT_ROWS.values():
+        for row in units.units(connection, of, limit=ALL, has_retired=True):
+            yield facts_of(row), tuple(of_lens.get(row.id, ()))
 
 
 @dataclass(slots=True)
@@ -120,11 +120,10 @@ class _Draft:
 
     @classmethod
     def of(cls, connection: "Connection") -> "_Draft":
-        known: dict[tuple[str, str], Any] = {
-            ("body", name_key(row.name)): row for row in units.bodies(connection, limit=ALL, has_retired=True)
-        }
-        known |= {
-            ("lens", name_key(row.name)): row for row in units.lenses(connection, limit=ALL, has_retired=True)
+        known = {
+            (kind, name_key(row.name)): row
+            for kind, of in UNIT_ROWS.items()
+            for row in units.units(connection, of, limit=ALL, has_retired=True)
         }
         return cls(known=known, sets={name_key(row.name): row for row in sets.sets(connection, limit=ALL)})
 
@@ -201,9 +200,9 @@ class _Draft:
             if row.kind == "lens":
                 lens_ids[name_key(row.name)] = unit_id
             if known is None:
-                add_row(change, facts, unit_id)
+                units.add_unit(change, row_of(facts, id=unit_id))
             elif differing(facts_of(known), facts):
-                change_row(change, facts, unit_id, known.epoch)
+                units.change_unit(change, row_of(facts, id=unit_id))
         for key, (name, members) in self._members.items():
             new_ids = tuple(lens_ids[member] for member in members)
             kept = self.sets.get(key)
@@ -215,19 +214,11 @@ class _Draft:
 
 def _wanted(row: ListRow, before: BodyFacts | LensFacts | None) -> BodyFacts | LensFacts:
     """Return the facts of a unit with those of a row in them, checked; its name stays as the house has it."""
-    if row.kind == "body":
-        body = before if isinstance(before, BodyFacts) else BodyFacts(name=row.name)
-        return checked_body(replace(body, **row.facts))
-    if before is None:
+    if before is None and row.kind == "lens":
         for column, name in (("focal_length_mm", "focal_lengths_mm"), ("f_number", "fnumber")):
             if name not in row.facts:
                 raise InputError("is empty; a new lens needs it.", field=column)
-    lens = (
-        before
-        if isinstance(before, LensFacts)
-        else LensFacts(name=row.name, focal_lengths_mm=(), fnumber=0.0)
-    )
-    return checked_lens(replace(lens, **row.facts))
+    return checked_unit(replace(before or blank_facts(row.kind, row.name), **row.facts))
 
 
 def _understood(facts: BodyFacts | LensFacts, set_names: Sequence[str]) -> str:

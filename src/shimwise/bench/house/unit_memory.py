@@ -1,29 +1,25 @@
 """The house's memory as the record keeps it, and what a job may use of it."""
 
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
+from datetime import datetime
 
 from shimwise.bench.house.drift_rate import rates_of
 from shimwise.inference.history.house_memory import UNKNOWN, HouseMemory, RowHistory
 from shimwise.inference.model.joint_memory import Unit
 from shimwise.inference.model.kinds import UNKNOWN_SD, Kind
+from shimwise.record import Connection
 from shimwise.record.queries import memories
 from shimwise.record.tables.rows import BodyRow, LensRow
 
-if TYPE_CHECKING:
-    from datetime import datetime
 
-    from shimwise.record import Connection
-
-
-def memory_in(connection: "Connection") -> HouseMemory:
+def memory_in(connection: Connection) -> HouseMemory:
     """Return the memory in force."""
     row = memories.newest_memory(connection)
     return HouseMemory.empty() if row is None else HouseMemory.from_json(row.document, seq=row.seq)
 
 
 def faded_memory(
-    connection: "Connection", units: Iterable[BodyRow | LensRow], *, prep_id: str, at: "datetime"
+    connection: Connection, units: Iterable[BodyRow | LensRow], *, prep_id: str, at: datetime
 ) -> HouseMemory:
     """Return the memory as a prep finds it: faded until ``at``, without what a person typed over."""
     rows = list(units)
@@ -33,7 +29,7 @@ def faded_memory(
 
 
 def alone_at(
-    connection: "Connection", units: Sequence[BodyRow | LensRow], *, at: "datetime"
+    connection: Connection, units: Sequence[BodyRow | LensRow], *, at: datetime
 ) -> dict[str, RowHistory]:
     """Return what a job at ``at`` may use of each unit by id, wide enough to be used as independent.
 

@@ -1,14 +1,12 @@
 """Rows of the house in the record, as the facts of units and as the pages show them."""
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, overload
 
 from shimwise.bench.house.unit_knowledge import body_text, lens_text, mechanism_facts, mechanism_json
 from shimwise.bench.house.views import (
     BodyFacts,
-    BodyView,
     LensFacts,
-    LensView,
     PastAdjustment,
     PastVerdict,
     SetView,
@@ -25,26 +23,24 @@ from shimwise.sheets.words.state_words import STATE_WORDS, VERDICT_WORDS
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from shimwise.record.tables.rows import AdjustmentRow, PrepLineRow, SetRow, UnitLineRow
+    from shimwise.record.tables.rows import AdjustmentRow, PrepLine, SetRow, UnitLineRow
 
 
-def body_row(facts: BodyFacts, *, id: str, epoch: int = 0) -> BodyRow:  # noqa: A002
-    """Return the row that keeps a body."""
-    return build_from(BodyRow, facts, id=id, epoch=epoch, mechanism=mechanism_json(facts.mechanism))
+@overload
+def row_of(facts: BodyFacts, *, id: str) -> BodyRow: ...
+@overload
+def row_of(facts: LensFacts, *, id: str) -> LensRow: ...
+def row_of(facts: BodyFacts | LensFacts, *, id: str) -> BodyRow | LensRow:  # noqa: A002
+    """Return the row that keeps a unit."""
+    if isinstance(facts, BodyFacts):
+        return build_from(BodyRow, facts, id=id, mechanism=mechanism_json(facts.mechanism))
+    return build_from(LensRow, facts, id=id)
 
 
-def body_facts(row: BodyRow) -> BodyFacts:
-    """Return what is known of a body."""
-    return build_from(BodyFacts, row, mechanism=mechanism_facts(row.mechanism))
-
-
-def lens_row(facts: LensFacts, *, id: str, epoch: int = 0) -> LensRow:  # noqa: A002
-    """Return the row that keeps a lens."""
-    return build_from(LensRow, facts, id=id, epoch=epoch)
-
-
-def lens_facts(row: LensRow) -> LensFacts:
-    """Return what is known of a lens; nan for an f-number that is not."""
+def facts_of(row: BodyRow | LensRow) -> BodyFacts | LensFacts:
+    """Return what is known of a unit; nan for an f-number that is not."""
+    if isinstance(row, BodyRow):
+        return build_from(BodyFacts, row, mechanism=mechanism_facts(row.mechanism))
     return build_from(
         LensFacts,
         row,
@@ -55,18 +51,10 @@ def lens_facts(row: LensRow) -> LensFacts:
     )
 
 
-def body_view(row: BodyRow, latest: PastVerdict | None = None) -> BodyView:
-    """Return a body as lists show it."""
-    return UnitView(
-        id=row.id, kind="body", text=body_text(row), epoch=row.epoch, latest=latest, facts=body_facts(row)
-    )
-
-
-def lens_view(row: LensRow, latest: PastVerdict | None = None) -> LensView:
-    """Return a lens as lists show it."""
-    return UnitView(
-        id=row.id, kind="lens", text=lens_text(row), epoch=row.epoch, latest=latest, facts=lens_facts(row)
-    )
+def unit_view(row: BodyRow | LensRow, latest: PastVerdict | None = None) -> UnitView[Any]:
+    """Return a unit as lists show it."""
+    kind, text = ("body", body_text(row)) if isinstance(row, BodyRow) else ("lens", lens_text(row))
+    return UnitView(id=row.id, kind=kind, text=text, epoch=row.epoch, latest=latest, facts=facts_of(row))
 
 
 def set_view(row: "SetRow", names: "Mapping[str, str]") -> SetView:
@@ -74,7 +62,7 @@ def set_view(row: "SetRow", names: "Mapping[str, str]") -> SetView:
     return build_from(SetView, row, lens_names=tuple(names.get(lens_id, "") for lens_id in row.lens_ids))
 
 
-def used_in(row: "PrepLineRow") -> UsedIn:
+def used_in(row: "PrepLine") -> UsedIn:
     """Return a prep in which a unit was tested."""
     return build_from(UsedIn, row, prep_id=row.id)
 

@@ -1,7 +1,7 @@
 """Bodies, lenses and sets of the house: add, change, list, show with their past, find by a label."""
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -9,16 +9,14 @@ from typing import TYPE_CHECKING, Any
 from shimwise.bench.access.acting import Who, changing, permitted
 from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import InputError, NotFound
-from shimwise.bench.house.known_units import known_lenses
-from shimwise.bench.house.unit_checks import checked_body, checked_lens, checked_set
+from shimwise.bench.house.known_units import known_units
+from shimwise.bench.house.unit_checks import checked_set, checked_unit
 from shimwise.bench.house.unit_rows import (
     adjustment_view,
-    body_row,
-    body_view,
-    lens_row,
-    lens_view,
     past_view,
+    row_of,
     set_view,
+    unit_view,
     used_in,
 )
 from shimwise.bench.house.views import (
@@ -36,7 +34,8 @@ from shimwise.bench.house.views import (
 from shimwise.bench.typed_names import id_or_new
 from shimwise.files.names import look_alike_key
 from shimwise.record.queries import preps, sets, units, verdicts
-from shimwise.record.tables.rows import SetRow
+from shimwise.record.tables.mapping import UNIT_ROWS
+from shimwise.record.tables.rows import BodyRow, LensRow, SetRow
 
 if TYPE_CHECKING:
     from shimwise.record import Connection
@@ -44,6 +43,10 @@ if TYPE_CHECKING:
 
 MOST_PREPS_SHOWN = 50
 _LABEL = re.compile(r"(?:^|/)(?P<kind>body|bodies|lens|lenses|set|sets)[/:](?P<id>[0-9a-f]{32})(?:$|[/?#])")
+_ROWS: Mapping[type[BodyFacts | LensFacts], type[BodyRow] | type[LensRow]] = {
+    BodyFacts: BodyRow,
+    LensFacts: LensRow,
+}
 _FOLDERS = {"bodies": "body", "lenses": "lens", "sets": "set"}
 
 
@@ -66,25 +69,18 @@ def add_unit(record: "Record", *, facts: Facts, who: Who, id: str | None = None)
     Conflict
         If the name, or the id with other facts, is taken.
     """
-    kind = _KINDS[type(facts)]
     permitted(who, Act.UNITS)
-    row = kind.row(kind.checked(facts), id=id_or_new(id))
+    row = row_of(checked_unit(facts), id=id_or_new(id))
     with changing(record, who, Act.UNITS) as change:
-        return kind.view(kind.add(change, row))
+        return unit_view(units.add_unit(change, row))
 
 
 def change_unit(record: "Record", unit_id: str, *, facts: Facts, who: Who) -> UnitView[Facts]:
     """Replace the facts of a unit; errors as :func:`add_unit`, and NotFound."""
-    kind = _KINDS[type(facts)]
     permitted(who, Act.UNITS)
-    wanted = kind.checked(facts)
+    row = row_of(checked_unit(facts), id=unit_id)
     with changing(record, who, Act.UNITS) as change:
-        known = kind.one(change.connection, unit_id)
-        return kind.view(kind.change(change, kind.row(wanted, id=unit_id, epoch=known.epoch)))
-
-
-add_body = add_lens = add_unit
-change_body = change_lens = change_unit
+        return unit_view(units.change_unit(change, row))
 
 
 def list_units(
@@ -111,23 +107,26 @@ def list_units(
     with_retired : bool
         Whether to list units out of use too.
     """
-    kind = _KINDS[of]
     with record.reading() as connection, _input_errors(cursor):
-        rows = kind.many(
-            connection, search=search.strip(), limit=limit + 1, after=cursor, has_retired=with_retired
+        rows = units.units(
+            connection,
+            _ROWS[of],
+            search=search.strip(),
+            limit=limit + 1,
+            after=cursor,
+            has_retired=with_retired,
         )
-        units = _views(connection, kind, rows[:limit])
-    return UnitsPage(units=units, next_cursor=units[-1].id if len(rows) > limit else "")
+        shown = _views(connection, rows[:limit])
+    return UnitsPage(units=shown, next_cursor=shown[-1].id if len(rows) > limit else "")
 
 
 def show_unit(record: "Record", of: type[Facts], unit_id: str) -> UnitShown[Facts]:
     """Return a body or a lens with its past, its adjustments, its sets and where it is used, or NotFound."""
-    kind = _KINDS[of]
     with record.reading() as connection:
-        row = kind.one(connection, unit_id)
+        row = units.unit(connection, _ROWS[of], unit_id)
         past = tuple(map(past_view, verdicts.unit_past(connection, unit_id)))
         return UnitShown(
-            unit=kind.view(row, past[-1] if past else None),
+            unit=unit_view(row, past[-1] if past else None),
             past=past,
             adjustments=tuple(map(adjustment_view, verdicts.unit_adjustments(connection, unit_id))),
             preps=tuple(map(used_in, preps.unit_preps(connection, unit_id, limit=MOST_PREPS_SHOWN))),
@@ -146,7 +145,7 @@ def add_set(record: "Record", *, facts: SetFacts, who: Who, id: str | None = Non
     wanted = checked_set(facts)
     row = SetRow(id=id_or_new(id), name=wanted.name, lens_ids=wanted.lens_ids, note=wanted.note)
     with changing(record, who, Act.UNITS) as change:
-        known_lenses(change.connection, wanted.lens_ids, field="lens_ids")
+        known_units(change.connection, LensRow, wanted.lens_ids, field="lens_ids")
         return _set_views(change.connection, [sets.add_set(change, row)])[0]
 
 
@@ -156,7 +155,7 @@ def change_set(record: "Record", set_id: str, *, facts: SetFacts, who: Who) -> S
     wanted = checked_set(facts)
     row = SetRow(id=set_id, name=wanted.name, lens_ids=wanted.lens_ids, note=wanted.note)
     with changing(record, who, Act.UNITS) as change:
-        known_lenses(change.connection, wanted.lens_ids, field="lens_ids")
+        known_units(change.connection, LensRow, wanted.lens_ids, field="lens_ids")
         return _set_views(change.connection, [sets.change_set(change, row)])[0]
 
 
@@ -178,10 +177,10 @@ def show_set(record: "Record", set_id: str) -> SetShown:
     """
     with record.reading() as connection:
         row = sets.set_of(connection, set_id)
-        rows = units.lenses_by_id(connection, row.lens_ids)
+        rows = units.units_by_id(connection, LensRow, row.lens_ids)
         return SetShown(
             set=set_view(row, {lens.id: lens.name for lens in rows.values()}),
-            lenses=_views(connection, _KINDS[LensFacts], list(rows.values())),
+            lenses=_views(connection, list(rows.values())),
             preps=tuple(map(used_in, preps.set_preps(connection, set_id, limit=MOST_PREPS_SHOWN))),
         )
 
@@ -200,17 +199,23 @@ def find_label(record: "Record", text: str) -> LabelFound | None:
 
 
 def _by_id(connection: "Connection", kind: str, unit_id: str) -> LabelFound | None:
-    find: Callable[..., Any] = {"body": units.body, "lens": units.lens, "set": sets.set_of}[kind]
     try:
-        return LabelFound(kind=kind, id=unit_id, name=find(connection, unit_id).name)
+        row = (
+            sets.set_of(connection, unit_id)
+            if kind == "set"
+            else units.unit(connection, UNIT_ROWS[kind], unit_id)
+        )
+        return LabelFound(kind=kind, id=unit_id, name=row.name)
     except NotFound:
         return None
 
 
 def _by_name(connection: "Connection", name: str) -> LabelFound | None:
-    finders = (("set", sets.set_by_name), ("body", units.body_by_name), ("lens", units.lens_by_name))
-    for kind, find in finders:
-        found = find(connection, name)
+    of_set = sets.set_by_name(connection, name)
+    if of_set is not None:
+        return LabelFound(kind="set", id=of_set.id, name=of_set.name)
+    for kind, of in UNIT_ROWS.items():
+        found = units.unit_by_name(connection, of, name)
         if found is not None:
             return LabelFound(kind=kind, id=found.id, name=found.name)
     return None
@@ -227,50 +232,15 @@ def _input_errors(cursor: str) -> Iterator[None]:
         ) from error
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Kind:
-    """The functions that check, keep and show units of one kind."""
-
-    checked: Callable[..., Any]
-    row: Callable[..., Any]
-    view: Callable[..., UnitView[Any]]
-    add: Callable[..., Any]
-    change: Callable[..., Any]
-    one: Callable[..., Any]
-    many: Callable[..., list[Any]]
-
-
-_KINDS: Mapping[type[BodyFacts | LensFacts], _Kind] = {
-    BodyFacts: _Kind(
-        checked=checked_body,
-        row=body_row,
-        view=body_view,
-        add=units.add_body,
-        change=units.change_body,
-        one=units.body,
-        many=units.bodies,
-    ),
-    LensFacts: _Kind(
-        checked=checked_lens,
-        row=lens_row,
-        view=lens_view,
-        add=units.add_lens,
-        change=units.change_lens,
-        one=units.lens,
-        many=units.lenses,
-    ),
-}
-
-
-def _views(connection: "Connection", kind: _Kind, rows: Sequence[Any]) -> tuple[UnitView[Any], ...]:
-    """Return units of one kind, each with its latest verdict."""
+def _views(connection: "Connection", rows: Sequence[BodyRow | LensRow]) -> tuple[UnitView[Any], ...]:
+    """Return units, each with its latest verdict."""
     latest = verdicts.unit_latest(connection, [row.id for row in rows])
     past = {unit_id: past_view(line) for unit_id, line in latest.items()}
-    return tuple(kind.view(row, past.get(row.id)) for row in rows)
+    return tuple(unit_view(row, past.get(row.id)) for row in rows)
 
 
 def _set_views(connection: "Connection", rows: Iterable[SetRow]) -> tuple[SetView, ...]:
     found = list(rows)
     wanted = {lens_id for row in found for lens_id in row.lens_ids}
-    names = {lens.id: lens.name for lens in units.lenses_by_id(connection, wanted).values()}
+    names = {lens.id: lens.name for lens in units.units_by_id(connection, LensRow, wanted).values()}
     return tuple(set_view(row, names) for row in found)

@@ -13,18 +13,15 @@ import time
 from collections.abc import Callable, Collection
 from contextlib import suppress
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.cluster import ClusterGone
 from shimwise.bench.errors import StoreError
 from shimwise.errors import ShimwiseError
 from shimwise.record.hearing import JOBS, MISSED
 from shimwise.record.queries import jobs
-
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.record import Record
-    from shimwise.record.tables.rows import JobRow
+from shimwise.record.record import Connection, Record
+from shimwise.record.tables.rows import JobRow
 
 LEASE_S, BEAT_S = 12.0, 2.0
 """A server that is not heard of for so long has lost its job; it is heard of as often as the second."""
@@ -62,7 +59,7 @@ class JobTriedTooOften(ShimwiseError):  # noqa: N818
 class HeldJob:
     """A job that this server works on."""
 
-    def __init__(self, job: "JobRow") -> None:
+    def __init__(self, job: JobRow) -> None:
         self.job = job
         self.progress: dict[str, Any] = {}
         self.is_lost = False
@@ -81,7 +78,7 @@ class HeldJob:
         if self.is_lost:
             raise JobLost
 
-    def done(self, connection: "Connection") -> None:
+    def done(self, connection: Connection) -> None:
         """End the job in the transaction that keeps its result, which JobLost undoes if it was lost."""
         self.refuse_lost()
         if not jobs.end(connection, self.job):
@@ -113,13 +110,13 @@ class JobLine:
 
     def __init__(
         self,
-        record: "Record",
+        record: Record,
         kinds: Collection[str],
         work: Callable[[HeldJob], None],
         *,
         fault: str,
-        on_ended: "Callable[[JobRow], None] | None" = None,
-        can_do: "Callable[[JobRow], bool] | None" = None,
+        on_ended: Callable[[JobRow], None] | None = None,
+        can_do: Callable[[JobRow], bool] | None = None,
         begin: Callable[[], object] = lambda: None,
         tidy: Callable[[], None] = lambda: None,
     ) -> None:
@@ -149,7 +146,7 @@ class JobLine:
                 thread.start()
         self._unhear = self._record.hear(self._hear)
 
-    def put(self, row: "JobRow") -> None:
+    def put(self, row: JobRow) -> None:
         """Queue a job; returns at once. One that waits already is one job."""
         with self._changed:
             self._pending[row.id] = row
@@ -173,7 +170,7 @@ class JobLine:
             row = jobs.job(connection, job_id)
         return row is not None and row.state in jobs.OPEN
 
-    def progress_of(self, row: "JobRow") -> "dict[str, Any]":
+    def progress_of(self, row: JobRow) -> "dict[str, Any]":
         """Return how far a job is, which is known best where it is worked on."""
         held = self._held
         return held.progress if held is not None and held.job.id == row.id else dict(row.progress)
@@ -268,7 +265,7 @@ class JobLine:
             self._changed.notify_all()
             return self._held
 
-    def _put_pending(self, *, is_taking: bool = False, ids: Collection[str] | None = None) -> "JobRow | None":
+    def _put_pending(self, *, is_taking: bool = False, ids: Collection[str] | None = None) -> JobRow | None:
         with self._changed:
             rows, self._pending = self._pending, {}
         if not (rows or is_taking):
@@ -321,7 +318,7 @@ class JobLine:
         if self._on_ended is not None and (held.has_ended or held.is_for_free):
             self._on_ended(ended if held.has_ended else replace(ended, state=jobs.WAITING))
 
-    def _outcome(self, held: HeldJob) -> "JobRow":
+    def _outcome(self, held: HeldJob) -> JobRow:
         """Do a job; return it as it ended, still as worked on where it is to be given back."""
         row = held.job
         try:
@@ -374,6 +371,6 @@ class JobLine:
                         held.is_lost = True
 
 
-def _refuse_deadly(row: "JobRow") -> None:
+def _refuse_deadly(row: JobRow) -> None:
     if row.tries > MOST_TRIES:
         raise JobTriedTooOften

@@ -1,21 +1,17 @@
 """The jobs as keepers see them: what waits, what is worked on where, what failed and why."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING
 
 from shimwise.bench.access.acting import Who, changing
 from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import Conflict, NotFound
+from shimwise.fields import build_from
 from shimwise.record.hearing import JOBS
 from shimwise.record.queries import jobs as kept
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from shimwise.record import Connection
-    from shimwise.record.record import Record
-    from shimwise.record.tables.rows import JobRow
+from shimwise.record.record import Connection, Record
+from shimwise.record.tables.rows import JobRow
 
 NAMES = {kept.VERDICT: "Verdict", kept.LEARN: "What the house learns", kept.SWEEP: "Sweep"}
 _ORDER = (kept.FAILED, kept.WORKING, kept.WAITING, kept.CANCELLED, kept.DONE)
@@ -55,7 +51,7 @@ class JobView:
         return NAMES[self.kind]
 
 
-def jobs(record: "Record") -> tuple[JobView, ...]:
+def jobs(record: Record) -> tuple[JobView, ...]:
     """Return the newest jobs: those that failed first, then what is worked on, what waits, and what ended."""
     with record.reading() as connection:
         rows = kept.jobs(connection, states=kept.OPEN) + kept.jobs(
@@ -66,7 +62,7 @@ def jobs(record: "Record") -> tuple[JobView, ...]:
     return tuple(view_of(row, titles) for row in rows)
 
 
-def cancel(record: "Record", job_id: str, *, who: Who) -> JobView:
+def cancel(record: Record, job_id: str, *, who: Who) -> JobView:
     """Cancel a job, wherever it is worked on; one that has ended stays as it ended.
 
     Raises
@@ -82,7 +78,7 @@ def cancel(record: "Record", job_id: str, *, who: Who) -> JobView:
         return view_of(_row(change.connection, job_id))
 
 
-def again(record: "Record", job_id: str, *, who: Who) -> JobView:
+def again(record: Record, job_id: str, *, who: Who) -> JobView:
     """Have a job done again that failed or was cancelled; errors as :func:`cancel`.
 
     Raises
@@ -105,38 +101,29 @@ def again(record: "Record", job_id: str, *, who: Who) -> JobView:
         return view_of(_row(change.connection, job_id))
 
 
-def _row(connection: "Connection", job_id: str) -> "JobRow":
+def _row(connection: Connection, job_id: str) -> JobRow:
     row = kept.job(connection, job_id)
     if row is None:
         raise NotFound("job", job_id)
     return row
 
 
-def _can_repeat(row: "JobRow") -> bool:
+def _can_repeat(row: JobRow) -> bool:
     """Return whether a job can be done again; the frames of a sweep go when it is cancelled."""
     is_over = row.state == kept.FAILED or (row.state == kept.CANCELLED and row.kind != kept.SWEEP)
     return is_over and row.task is not None
 
 
-def view_of(row: "JobRow", titles: "Mapping[str, str] | None" = None) -> JobView:
+def view_of(row: JobRow, titles: Mapping[str, str] | None = None) -> JobView:
     """Return a job as it is seen; ``titles``: of the preps, by their ids."""
     progress, task = row.progress, row.task or {}
-    return JobView(
-        id=row.id,
-        kind=row.kind,
-        prep_id=row.prep_id,
+    return build_from(
+        JobView,
+        row,
         title=", ".join(part for part in (row.title, (titles or {}).get(row.prep_id or "", "")) if part),
-        state=row.state,
-        server=row.server,
-        tries=row.tries,
-        made_at=row.made_at,
-        taken_at=row.taken_at,
-        ended_at=row.ended_at,
         what=progress.get("what", ""),
         done=progress.get("done", 0),
         total=progress.get("total", 0),
-        problem=row.problem,
-        problem_code=row.problem_code,
         frames_at=task.get("server", ""),
         can_cancel=row.state in kept.OPEN,
         can_repeat=_can_repeat(row),

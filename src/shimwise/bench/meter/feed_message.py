@@ -10,14 +10,11 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
 
 MAGIC = b"SWF1"
 HEAD, PART = struct.Struct("<4sBBHQHH"), struct.Struct("<HHHHBB")

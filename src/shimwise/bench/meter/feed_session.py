@@ -170,7 +170,9 @@ class FeedSession:
             self._tilt = FeedTilt(
                 pitch_um=pitch_um, focal_mm=self.facts.focal_mm, distance_mm=self.facts.distance_mm
             )
-        seen = {one.number: (one.meter, one.centre) for one in self._watched if one.is_seen and one.meter}
+        seen = {
+            one.number: (one.meter.core, one.centre) for one in self._watched if one.is_seen and one.meter
+        }
         self._tilt.add(self._t_s, seen, size_px=self._size)
 
     @property
@@ -271,12 +273,14 @@ class FeedSession:
             return
         here = (part.left, part.top, *part.codes.shape)
         if one.seen_at is not None and one.seen_at != here:
-            meter.moved((one.seen_at[0] - part.left) / part.shrink, (one.seen_at[1] - part.top) / part.shrink)
+            meter.core.moved(
+                (one.seen_at[0] - part.left) / part.shrink, (one.seen_at[1] - part.top) / part.shrink
+            )
         one.seen_at = here
         one.measured = meter.add(
             self._t_s, part.codes, dropped=dropped, may_calibrate=not self._has_calibrated
         )
-        self._has_calibrated = self._has_calibrated or meter.has_calibrated
+        self._has_calibrated = self._has_calibrated or meter.core.has_calibrated
         if meter.place is None:
             if "frozen" in one.measured.line.notes:
                 one.since_s = self._t_s
@@ -393,7 +397,7 @@ class FeedSession:
             "radius": round(one.radius, 1),
             "spokes": one.spokes,
             "contrast": None if line is None else line.contrast,
-            "modulation": None if one.meter is None else one.meter.modulation,
+            "modulation": None if one.meter is None else one.meter.core.modulation,
             "offset_um": None if line is None else line.offset_um,
             "is_signed": line is not None and line.is_signed,
         }

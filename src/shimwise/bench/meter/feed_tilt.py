@@ -8,18 +8,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
+from shimwise.fields import build_from
+from shimwise.imaging.meter.meter import Meter
 from shimwise.imaging.meter.offsets import Offset
 from shimwise.imaging.meter.tilt import LiveTilt, live_tilt
 from shimwise.sheets.json.meter_json import TiltLine
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from shimwise.bench.meter.live import LiveMeter
 
 EVERY_S = 0.3
 """Time between two comparisons, each of one star: several at once would cost a frame."""
@@ -55,7 +52,7 @@ class FeedTilt:
     def add(
         self,
         t_s: float,
-        stars: Mapping[int, tuple[LiveMeter, Point]],
+        stars: Mapping[int, tuple[Meter, Point]],
         *,
         size_px: tuple[int, int],
     ) -> None:
@@ -100,12 +97,11 @@ class FeedTilt:
         if found is None or left_in is None:
             return None
         share_um = (left_in.x_um - found.x_um, left_in.y_um - found.y_um)
-        return TiltLine(
-            x_um=found.x_um,
+        return build_from(
+            TiltLine,
+            found,
             x_sd_um=math.hypot(found.x_sd_um, CHART_SHARE * share_um[0]),
-            y_um=found.y_um,
             y_sd_um=math.hypot(found.y_sd_um, CHART_SHARE * share_um[1]),
-            is_chart_out=found.is_chart_out,
         )
 
     def _rectangle_mm(self, places: Mapping[int, Point]) -> NDArray[np.float64] | None:

@@ -6,7 +6,10 @@ import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from numpy.typing import NDArray
+from rich.text import Text
 
 from shimwise.bench.meter.measured import FULL_RANGE, SCALE_SHARE, Measured, line_of
 from shimwise.bench.meter.recording import FrameKeeper
@@ -17,14 +20,9 @@ from shimwise.imaging.frames.feed import Feed, FeedFrame, devices
 from shimwise.imaging.frames.folder import read_text
 from shimwise.imaging.frames.levels import CodeLevels
 from shimwise.imaging.meter.meter import First, Meter, MeterSettings
-from shimwise.imaging.meter.offsets import Offset
 from shimwise.optics.ring_setting import SETTING_SD_MM, ring_setting_sd_um
 from shimwise.sheets.json.meter_json import RingLine
 from shimwise.sheets.terminal.meter_view import meter_view
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-    from rich.text import Text
 
 __all__ = ["Answered", "FeedGiven", "LiveMeter", "Measured", "devices", "measure_feed", "screen"]
 
@@ -111,6 +109,8 @@ class LiveMeter:
 
     Attributes
     ----------
+    core : Meter
+        What measures: its modulation, sides and passes.
     place : tuple or None
         Centre (x, y) and radius of the star in the last frame [px], None where it was not seen.
 
@@ -141,7 +141,7 @@ class LiveMeter:
         self.star = named[0] if named else chart.centre_star
         self.spokes, self.has_star, self.is_black = self.star.spokes, False, True
         self.place: tuple[tuple[float, float], float] | None = None
-        self._meter = Meter(
+        self.core = Meter(
             MeterSettings(
                 spokes=self.star.spokes,
                 pitch_um=pitch_um,
@@ -162,8 +162,8 @@ class LiveMeter:
         ``may_calibrate``: as of :meth:`.meter.Meter.add`.
         """
         if codes is None:
-            return Measured(line_of(self._meter.stalled(t_s)))
-        answer = self._meter.add(t_s, codes, dropped=dropped, may_calibrate=may_calibrate)
+            return Measured(line_of(self.core.stalled(t_s)))
+        answer = self.core.add(t_s, codes, dropped=dropped, may_calibrate=may_calibrate)
         self.has_star = self.has_star or answer.centre_px is not None
         self.place = None
         if answer.centre_px is not None and answer.radius_px is not None:
@@ -173,38 +173,15 @@ class LiveMeter:
 
     def name_first(self, first: str) -> None:
         """Name the direction that the sensor moves in next: ``away`` or ``toward``."""
-        self._meter.name_first(First(first))
-
-    @property
-    def modulation(self) -> float | None:
-        """Mean modulation of the star's rings in the last frame that showed it."""
-        return self._meter.modulation
-
-    @property
-    def has_calibrated(self) -> bool:
-        """Whether a pass was worked out at the last frame."""
-        return self._meter.has_calibrated
-
-    @property
-    def is_side_known(self) -> bool:
-        """Whether it is known which side of the sharpest place the sensor is on now."""
-        return self._meter.is_side_known
-
-    def apart_from(self, middle: LiveMeter) -> Offset | None:
-        """Return this star's place less the middle one's, short < 0 [µm]; None where it is not known."""
-        return self._meter.apart_from(middle._meter)
-
-    def moved(self, right_px: float, down_px: float) -> None:
-        """Take note that in frames from now on the star lies so much farther right and down: a new crop."""
-        self._meter.moved(right_px, down_px)
+        self.core.name_first(First(first))
 
     def final(self) -> Measured:
         """Return the answer at the end: the last still second."""
-        return Measured(line_of(self._meter.final()), is_last=True)
+        return Measured(line_of(self.core.final()), is_last=True)
 
     def positions_um(self) -> tuple[NDArray[Any], NDArray[Any]]:
         """Return times [s] and places [µm] of the frames, by the passes."""
-        return self._meter.positions_um()
+        return self.core.positions_um()
 
 
 def measure_feed(

@@ -5,16 +5,14 @@ from __future__ import annotations
 import json
 import shutil
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
 from shimwise.imaging.frames.levels import CodeLevels
 from shimwise.imaging.frames.recording import BY_PICTURES
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
 
 MOST_FRAMES = 3000
 """Frames that are kept until the end: two minutes at 25 a second."""

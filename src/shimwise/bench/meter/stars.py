@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from numpy.typing import NDArray
 
 from shimwise.bench.meter.measured import FULL_RANGE, SCALE_SHARE, Measured, line_of
+from shimwise.fields import build_from
 from shimwise.imaging.chart.layout import layout_from_json
 from shimwise.imaging.frames.levels import CodeLevels
 from shimwise.imaging.meter.meter import First, MeterSettings
 from shimwise.imaging.meter.stars import StarCrop, StarsAnswer, StarsMeter, StarSpot, find_stars
 from shimwise.sheets.json.meter_json import MeterMore, RingLine, StarLine, TiltLine, meter_to_json
 from shimwise.sheets.words.meter_words import tilt_sentence
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
 
 SEARCH_S = 1.0
 """Time between searches of whole frames for stars that are lost."""
@@ -148,30 +148,18 @@ class LiveStars:
     def _measured(self, answer: StarsAnswer, *, is_last: bool = False) -> MeasuredStars:
         self.has_star = self.has_star or any(one.centre_px is not None for one in answer.stars)
         stars = tuple(
-            StarLine(
+            build_from(
+                StarLine,
+                one.answer,
                 star=one.star,
                 x_px=None if one.centre_px is None else one.centre_px[0],
                 y_px=None if one.centre_px is None else one.centre_px[1],
-                offset_um=one.answer.offset_um,
-                low_um=one.answer.low_um,
-                high_um=one.answer.high_um,
-                is_signed=one.answer.is_signed,
                 difference_um=None if one.difference is None else one.difference.um,
                 difference_sd_um=None if one.difference is None else one.difference.sd_um,
             )
             for one in answer.stars
         )
-        tilt = (
-            None
-            if answer.tilt is None
-            else TiltLine(
-                x_um=answer.tilt.x_um,
-                x_sd_um=answer.tilt.x_sd_um,
-                y_um=answer.tilt.y_um,
-                y_sd_um=answer.tilt.y_sd_um,
-                is_chart_out=answer.tilt.is_chart_out,
-            )
-        )
+        tilt = None if answer.tilt is None else build_from(TiltLine, answer.tilt)
         return MeasuredStars(Measured(line_of(answer.middle), is_last=is_last), stars, tilt)
 
 

@@ -98,5 +98,5 @@ def withdraw_gauge(record: "Record", prep_id: str, gauge_id: str, *, reason: str
         if known is None:
             raise NotFound("gauge", gauge_id)
         refuse_anothers(who, known.taken_by)
-        row = evidence.withdraw_gauge(change, gauge_id, reason=why)
+        row = evidence.withdraw(change, GaugeRow, gauge_id, reason=why)
         return gauge_view(row, material.unit(row.unit_kind, row.unit_id).name)

@@ -13,10 +13,12 @@ from typing import TYPE_CHECKING
 from shimwise.bench.errors import Conflict, InputError
 from shimwise.record.queries import evidence, verdicts
 from shimwise.record.tables.columns import json_text
+from shimwise.record.tables.mapping import row_if_kept
+from shimwise.record.tables.rows import ReadingRow
 
 if TYPE_CHECKING:
     from shimwise.record import Connection
-    from shimwise.record.tables.rows import BodyRow, LensRow, ReadingRow
+    from shimwise.record.tables.rows import BodyRow, LensRow
 
 FAST_S = 300.0
 """A client's clock may be fast by this much: a choice of ours. [s]"""
@@ -93,9 +95,9 @@ def digest_of(sent: dict[str, str | float | None]) -> str:
     return hashlib.sha256(plain.encode("utf-8", "replace")).hexdigest()
 
 
-def kept_as_sent(connection: "Connection", reading_id: str, digest: str) -> "ReadingRow | None":
+def kept_as_sent(connection: "Connection", reading_id: str, digest: str) -> ReadingRow | None:
     """Return the reading of an id if it is kept and the same was sent then, whatever was changed since."""
-    kept = evidence.reading_if_kept(connection, reading_id)
+    kept = row_if_kept(connection, ReadingRow, reading_id)
     if kept is None or evidence.sent_digest(connection, kept) != digest:
         return None
     return kept

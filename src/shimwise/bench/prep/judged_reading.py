@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING
 
+from shimwise.fields import build_from
 from shimwise.inference.model.prep import Axis, FocusDesign, MeasuredLanding, Reading
 
 if TYPE_CHECKING:
@@ -23,21 +24,17 @@ def reading_of(
     By picture one that names no setting of the ring has one of its own. ``temperature_c``: the prep's, where
     the reading has none of its own.
     """
-    seen = Reading(
+    seen = build_from(
+        Reading,
+        row,
         row=row.seq,
         line=row.seq,
         body=body,
         lens=lens_name,
-        focal_mm=row.focal_mm,
-        fnumber=row.fnumber,
         distance_mm=distance_mm,
-        reading_mm=row.reading_mm,
-        operator=row.operator,
         setup=setup,
         squeeze=lens.squeeze or 1.0,
         axis=Axis(row.axis) if row.axis else None,
-        stop=row.stop,
-        note=row.note,
         focus_design=FocusDesign(lens.focus_design) if lens.focus_design else None,
         temperature_c=temperature_c if row.temperature_c is None else row.temperature_c,
     )

@@ -9,13 +9,15 @@ from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.views import HouseSettings
 from shimwise.record.queries import evidence, preps, sets, units
 from shimwise.record.queries.epochs import shifted
+from shimwise.record.tables.rows import (
+    BodyRow,
+    LensRow,
+)
 
 if TYPE_CHECKING:
     from shimwise.record import Connection
     from shimwise.record.tables.rows import (
-        BodyRow,
         GaugeRow,
-        LensRow,
         PrepRow,
         ReadingRow,
         SetRow,
@@ -87,8 +89,8 @@ def material_of(connection: "Connection", prep_id: str) -> PrepMaterial:
         If there is no such prep.
     """
     prep = preps.prep(connection, prep_id)
-    bodies = units.bodies_by_id(connection, prep.body_ids)
-    lenses = units.lenses_by_id(connection, prep.lens_ids)
+    bodies = units.units_by_id(connection, BodyRow, prep.body_ids)
+    lenses = units.units_by_id(connection, LensRow, prep.lens_ids)
     shifts = prep.epoch_shifts
     return PrepMaterial(
         prep=prep,

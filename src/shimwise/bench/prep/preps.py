@@ -6,20 +6,19 @@ from typing import TYPE_CHECKING
 from shimwise.bench.access.acting import Who, changing, permitted
 from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import Conflict, InputError, NotFound
-from shimwise.bench.house.known_units import known_bodies, known_lenses
+from shimwise.bench.house.known_units import known_units
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.presenter import setup_view, view_of
 from shimwise.bench.prep.setups import new_setup
 from shimwise.bench.prep.states import DONE, OPEN, SIGNED, STATES, refuse_unless_open
-from shimwise.bench.prep.views import PrepLine, PrepPage, PrepView, SetupView
+from shimwise.bench.prep.views import PrepPage, PrepView, SetupView
 from shimwise.bench.typed_lengths import typed_distance
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_note
 from shimwise.bench.typed_numbers import check_number
-from shimwise.fields import build_from
 from shimwise.files.limits import TEMPERATURE_C, TOLERANCE_UM
 from shimwise.record.queries import evidence, sets, units, verdicts
 from shimwise.record.queries import preps as kept
-from shimwise.record.tables.rows import PrepLineRow, PrepRow, SetRow
+from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, SetRow
 from shimwise.sheets.words.shared import counted, listed
 
 if TYPE_CHECKING:
@@ -152,8 +151,7 @@ def list_preps(
         raise InputError(
             "is no cursor of this list. Begin at its first page.", field="cursor", typed=before
         ) from error
-    lines = tuple(_line(row) for row in rows[:limit])
-    return PrepPage(preps=lines, next_cursor=lines[-1].id if len(rows) > limit else "")
+    return PrepPage(preps=tuple(rows[:limit]), next_cursor=rows[limit - 1].id if len(rows) > limit else "")
 
 
 def close_prep(record: "Record", prep_id: str, *, who: Who) -> PrepView:
@@ -210,7 +208,7 @@ def tape_setup(
             raise InputError(
                 "is no body of this prep. Add it to the prep first.", field="body_id", typed=body_id
             )
-        body = units.body(change.connection, body_id)
+        body = units.unit(change.connection, BodyRow, body_id)
         row = new_setup(
             prep_id,
             body,
@@ -268,10 +266,6 @@ def _in_state(record: "Record", prep_id: str, state: str, who: Who) -> PrepView:
     return open_prep(record, prep_id)
 
 
-def _line(row: PrepLineRow) -> PrepLine:
-    return build_from(PrepLine, row, bodies=row.body_names)
-
-
 def _set(change: "Change", set_id: str) -> SetRow:
     try:
         return sets.set_of(change.connection, set_id)
@@ -294,8 +288,8 @@ def _check_units(change: "Change", body_ids: Sequence[str], lens_ids: Sequence[s
     for field, ids, most in (("body_ids", body_ids, MOST_BODIES), ("lens_ids", lens_ids, MOST_LENSES)):
         if len(ids) > most:
             raise InputError(f"are {len(ids)}; a prep has at most {most}.", field=field)
-    bodies = known_bodies(change.connection, body_ids, field="body_ids")
-    lenses = known_lenses(change.connection, lens_ids, field="lens_ids")
+    bodies = known_units(change.connection, BodyRow, body_ids, field="body_ids")
+    lenses = known_units(change.connection, LensRow, lens_ids, field="lens_ids")
     retired = [("body_ids", unit.id, unit.name) for unit in bodies.values() if unit.is_retired]
     retired += [("lens_ids", unit.id, unit.name) for unit in lenses.values() if unit.is_retired]
     for field, unit_id, name in retired:

@@ -4,7 +4,7 @@ import math
 from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.house.settings import setting_sd_mm
 from shimwise.bench.house.unit_knowledge import (
@@ -17,6 +17,7 @@ from shimwise.bench.house.unit_knowledge import (
     lens_text,
 )
 from shimwise.bench.prep.judged_reading import reading_of
+from shimwise.bench.prep.prep_data import PrepMaterial
 from shimwise.bench.prep.verdict_views import verdict_view
 from shimwise.bench.prep.views import GaugeView, PrepUnit, PrepView, ReadingView, SetupView, SweepView
 from shimwise.fields import build_from
@@ -31,24 +32,13 @@ from shimwise.inference.verdict.expected_landing import (
     landing_of,
     paired_readings,
 )
+from shimwise.record.tables.rows import BodyRow, GaugeRow, LensRow, ReadingRow, SetupRow, SweepRow, VerdictRow
 from shimwise.sheets.json.verdict_json import answer_from_json
 from shimwise.sheets.words.landing_words import agreement_text, landing_text, picture_text
 from shimwise.sheets.words.sweep_words import grouped_flags, screw_text
 
-if TYPE_CHECKING:
-    from shimwise.bench.prep.prep_data import PrepMaterial
-    from shimwise.record.tables.rows import (
-        BodyRow,
-        GaugeRow,
-        LensRow,
-        ReadingRow,
-        SetupRow,
-        SweepRow,
-        VerdictRow,
-    )
 
-
-def view_of(material: "PrepMaterial", verdict: "VerdictRow | None" = None) -> PrepView:
+def view_of(material: PrepMaterial, verdict: VerdictRow | None = None) -> PrepView:
     """Show a prep; ``verdict`` is the latest that was given."""
     if not material.has_evidence and material.prep.state == "open":
         verdict = None  # what it was given on is withdrawn
@@ -79,15 +69,15 @@ def view_of(material: "PrepMaterial", verdict: "VerdictRow | None" = None) -> Pr
 class PrepPresenter:
     """Views of a prep's readings beside each other; every landing is computed once."""
 
-    material: "PrepMaterial"
+    material: PrepMaterial
     answer: Answer | None = None
     _landings: dict[str, ReadingLanding] = field(default_factory=dict)
-    _by_pair: "dict[tuple[object, ...], list[ReadingRow]] | None" = None
+    _by_pair: dict[tuple[object, ...], list[ReadingRow]] | None = None
     _weights: dict[int, float] | None = None
     _pairs: Counter[tuple[str, str]] | None = None
     _knowledge: dict[str, Any] = field(default_factory=dict)
 
-    def landing(self, row: "ReadingRow") -> ReadingLanding:
+    def landing(self, row: ReadingRow) -> ReadingLanding:
         """Return the landing of a reading, kept or not."""
         found = self._landings.get(row.id)
         if found is None:
@@ -109,7 +99,7 @@ class PrepPresenter:
             self._landings[row.id] = found
         return found
 
-    def agreement(self, row: "ReadingRow") -> Agreement:
+    def agreement(self, row: ReadingRow) -> Agreement:
         """Compare a reading with the others."""
         body, lens = self._units(row)
         landing, expected, weight = self.landing(row), None, None
@@ -130,7 +120,7 @@ class PrepPresenter:
             expected = others or expected
         return agreement_of(landing, expected, weight=weight)
 
-    def weight(self, row: "ReadingRow") -> float | None:
+    def weight(self, row: ReadingRow) -> float | None:
         """Return a reading's weight in the verdict; None if it is not in it."""
         if self.answer is None or row.withdrawn_at is not None:
             return None
@@ -139,7 +129,7 @@ class PrepPresenter:
             self._weights = {line: weight for line, weight in of_line.items() if not math.isnan(weight)}
         return self._weights.get(row.seq)
 
-    def reading(self, row: "ReadingRow") -> ReadingView:
+    def reading(self, row: ReadingRow) -> ReadingView:
         """Show a reading."""
         body, lens = self._units(row)
         setup, landing, agreement = self.material.setups[row.setup_id], self.landing(row), self.agreement(row)
@@ -183,10 +173,10 @@ class PrepPresenter:
             self._pairs = paired_readings(answer)
         return self._pairs
 
-    def _units(self, row: "ReadingRow") -> "tuple[BodyRow, LensRow]":
+    def _units(self, row: ReadingRow) -> tuple[BodyRow, LensRow]:
         return self.material.bodies[row.body_id], self.material.lenses[row.lens_id]
 
-    def _others_um(self, row: "ReadingRow") -> list[float]:
+    def _others_um(self, row: ReadingRow) -> list[float]:
         """Landings of the same lens on the same body, as both were, not withdrawn, without this one. [µm]"""
         if self._by_pair is None:
             self._by_pair = defaultdict(list)
@@ -196,17 +186,17 @@ class PrepPresenter:
         return [self.landing(one).um for one in self._by_pair.get(_pair(row), ()) if one.id != row.id]
 
 
-def setup_view(row: "SetupRow", body: str) -> SetupView:
+def setup_view(row: SetupRow, body: str) -> SetupView:
     """Return a set-up as it is shown; ``body`` is the body's name."""
     return build_from(SetupView, row, body=body, chart=row.chart or "")
 
 
-def gauge_view(row: "GaugeRow", unit: str) -> GaugeView:
+def gauge_view(row: GaugeRow, unit: str) -> GaugeView:
     """Return a gauge value as it is shown; ``unit`` is the unit's name."""
     return build_from(GaugeView, row, unit=unit, **_withdrawal(row))
 
 
-def sweep_view(row: "SweepRow", material: "PrepMaterial") -> SweepView:
+def sweep_view(row: SweepRow, material: PrepMaterial) -> SweepView:
     """Return a measured sweep as it is shown."""
     has_landing, setup = row.landing_um is not None, material.setups.get(row.setup_id or "")
     body, lens = material.bodies[row.body_id], material.lenses[row.lens_id]
@@ -225,23 +215,23 @@ def sweep_view(row: "SweepRow", material: "PrepMaterial") -> SweepView:
     )
 
 
-def _sweep_words(row: "SweepRow") -> str:
+def _sweep_words(row: SweepRow) -> str:
     if row.landing_um is not None:
         return landing_text(row.landing_um)
     is_screw = row.result.get("swept") == "screw"
     return screw_text(row.result) if is_screw else "no landing: see what it warns of"
 
 
-def _withdrawal(row: "ReadingRow | GaugeRow | SweepRow") -> dict[str, Any]:
+def _withdrawal(row: ReadingRow | GaugeRow | SweepRow) -> dict[str, Any]:
     return {"is_withdrawn": row.withdrawn_at is not None, "withdrawn_reason": row.withdrawn_reason or ""}
 
 
-def _is_past(row: "ReadingRow | SweepRow", body: "BodyRow", lens: "LensRow") -> bool:
+def _is_past(row: ReadingRow | SweepRow, body: BodyRow, lens: LensRow) -> bool:
     """Return whether body or lens was adjusted since it was taken."""
     return (row.body_epoch, row.lens_epoch) != (body.epoch, lens.epoch)
 
 
-def _body_unit(body: "BodyRow", material: "PrepMaterial", count: int) -> PrepUnit:
+def _body_unit(body: BodyRow, material: PrepMaterial, count: int) -> PrepUnit:
     own = None if material.prep.tolerance_um is not None else body_tolerance_um(body, material.house)
     return build_from(
         PrepUnit,
@@ -254,7 +244,7 @@ def _body_unit(body: "BodyRow", material: "PrepMaterial", count: int) -> PrepUni
     )
 
 
-def _lens_unit(lens: "LensRow", count: int) -> PrepUnit:
+def _lens_unit(lens: LensRow, count: int) -> PrepUnit:
     return build_from(
         PrepUnit,
         lens,
@@ -266,10 +256,10 @@ def _lens_unit(lens: "LensRow", count: int) -> PrepUnit:
     )
 
 
-def _unit_name(material: "PrepMaterial", row: "GaugeRow") -> str:
+def _unit_name(material: PrepMaterial, row: GaugeRow) -> str:
     units: Mapping[str, Any] = material.bodies if row.unit_kind == "body" else material.lenses
     return units[row.unit_id].name if row.unit_id in units else ""
 
 
-def _pair(row: "ReadingRow") -> tuple[object, ...]:
+def _pair(row: ReadingRow) -> tuple[object, ...]:
     return row.body_id, row.body_epoch, row.lens_id, row.lens_epoch

@@ -1,50 +1,43 @@
 """What a reading would mean, while it is typed; nothing is kept."""
 
-from typing import TYPE_CHECKING
-
-from shimwise.bench.prep.errors import LandingBeyond
+from shimwise.bench.errors import Conflict
 from shimwise.bench.prep.reading_check import CheckedReading, ReadingNotes, TypedReading, checked_reading
 from shimwise.bench.prep.views import Preview
 from shimwise.inference.verdict.expected_landing import AgreementKind
 from shimwise.inference.verdict.plausible_landing import farthest_landing_um
+from shimwise.number_format import decimal_text
+from shimwise.record.record import Record
 from shimwise.sheets.words.landing_words import agreement_text, landing_text
 
-if TYPE_CHECKING:
-    from shimwise.record.record import Record
+
+class LandingBeyond(Conflict):
+    """Raised when a reading lands farther off than body and lens go, and nobody confirmed it.
+
+    Attributes
+    ----------
+    landing_um, farthest_um : float
+        Its landing, and how far one may lie without a question. [µm]
+    """
+
+    def __init__(self, words: str, *, landing_um: float, farthest_um: float) -> None:
+        self.landing_um, self.farthest_um = landing_um, farthest_um
+        about = decimal_text(farthest_um)
+        super().__init__(
+            f"It would land {words}, farther than body and lens go together (about {about} µm here). "
+            "Is the figure right?",
+            kind="reading",
+            id="",
+        )
 
 
-def preview_landing(
-    record: "Record",
-    prep_id: str,
-    *,
-    body_id: str,
-    lens_id: str,
-    reading_text: str,
-    setup_id: str | None = None,
-    distance_text: str = "",
-    focal_mm: float | None = None,
-    fnumber: float | None = None,
-    axis: str = "",
-) -> Preview:
-    """Return what a reading would mean, while it is typed; arguments as of one that is saved.
+def preview_landing(record: Record, prep_id: str, typed: TypedReading) -> Preview:
+    """Return what a reading would mean, while it is typed.
 
     Raises
     ------
-    InputError
-        If what is typed so far cannot be taken.
-    NotFound
-        If the prep, or one of its units or set-ups, is not known.
+    InputError, NotFound
+        As for one that is saved.
     """
-    typed = TypedReading(
-        body_id=body_id,
-        lens_id=lens_id,
-        setup_id=setup_id or "",
-        distance_text=distance_text,
-        reading_text=reading_text,
-        focal_mm=focal_mm,
-        fnumber=fnumber,
-        axis=axis,
-    )
     with record.reading() as connection:
         return preview_of(checked_reading(record, connection, prep_id, typed))
 

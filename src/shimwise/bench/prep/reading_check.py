@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from datetime import datetime
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.unit_knowledge import kit_lens
@@ -10,7 +10,7 @@ from shimwise.bench.house.views import HouseSettings
 from shimwise.bench.prep.prep_data import PrepMaterial
 from shimwise.bench.prep.presenter import PrepPresenter
 from shimwise.bench.prep.reading_context import reading_context
-from shimwise.bench.prep.setups import new_setup, setup_at
+from shimwise.bench.prep.setups import new_setup, setup_at, taped_setup
 from shimwise.bench.typed_lengths import TypedLength, typed_distance, typed_reading
 from shimwise.bench.typed_names import optional_name
 from shimwise.bench.typed_numbers import check_number
@@ -22,14 +22,8 @@ from shimwise.files.reading_rules import EnteredReading, ReadingRules
 from shimwise.inference.verdict.answer import Answer
 from shimwise.record.queries import evidence
 from shimwise.record.queries import preps as kept
+from shimwise.record.record import Change, Connection, Record
 from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, ReadingRow, SetupRow
-
-if TYPE_CHECKING:
-    from datetime import datetime
-
-    from shimwise.record import Connection
-    from shimwise.record.journal import Change
-    from shimwise.record.record import Record
 
 _FIELDS = {
     "focal_length_mm": "focal_mm",
@@ -50,12 +44,12 @@ class TypedReading:
 
     body_id: str
     lens_id: str
-    setup_id: str
-    distance_text: str
-    reading_text: str
-    focal_mm: float | None
-    fnumber: float | None
-    axis: str
+    setup_id: str | None = None
+    distance_text: str = ""
+    reading_text: str = ""
+    focal_mm: float | None = None
+    fnumber: float | None = None
+    axis: str = ""
     landing_um: float | None = None
     landing_sd_um: float | None = None
     setting: str = ""
@@ -117,25 +111,22 @@ class CheckedReading:
     landing_sd_um: float | None = None
     setting: str = ""
 
-    def setup_in(self, change: "Change") -> SetupRow:
+    def setup_in(self, change: Change) -> SetupRow:
         """Return the set-up as kept; made now where there was none of this body and distance."""
         if not self.is_new_setup:
             return self.setup
         distance = TypedLength(self.setup.distance_text, self.setup.distance_mm)
         known = evidence.setups(change.connection, self.prep.id)
-        found = setup_at(known, body_id=self.body.id, distance=distance)
-        return found or evidence.add_setup(
-            change,
-            new_setup(
-                self.prep.id, self.body, distance, known=known, taped_by=change.who, taped_at=change.at
-            ),
-        )
+        return taped_setup(change, self.prep.id, self.body, distance, known=known)
 
     def row(
-        self, reading_id: str, *, setup_id: str, operator: str, words: ReadingNotes, taken_at: "datetime"
+        self, reading_id: str, *, setup_id: str, operator: str, words: ReadingNotes, taken_at: datetime
     ) -> ReadingRow:
         """Return the row to be kept; its number in the prep is given when it is."""
-        return ReadingRow(
+        return build_from(
+            ReadingRow,
+            self,
+            words,
             id=reading_id,
             prep_id=self.prep.id,
             setup_id=setup_id,
@@ -143,20 +134,11 @@ class CheckedReading:
             lens_id=self.lens.id,
             body_epoch=self.body.epoch,
             lens_epoch=self.lens.epoch,
-            focal_mm=self.focal_mm,
-            fnumber=self.fnumber,
-            axis=self.axis,
             reading_mm=self.reading.mm,
             reading_text=self.reading.text,
             operator=operator,
-            stop=words.stop,
             at_text=words.at,
-            note=words.note,
-            temperature_c=words.temperature_c,
             taken_at=taken_at,
-            seq=0,
-            landing_um=self.landing_um,
-            landing_sd_um=self.landing_sd_um,
             setting=self.setting or None,
         )
 
@@ -177,7 +159,7 @@ class CheckedReading:
 
 
 def checked_reading(
-    record: "Record", connection: "Connection", prep_id: str, typed: TypedReading
+    record: Record, connection: Connection, prep_id: str, typed: TypedReading
 ) -> CheckedReading:
     """Look up what a typed reading needs, and check it by the rules of the readings file.
 
@@ -210,6 +192,7 @@ def checked_reading(
     return build_from(
         CheckedReading,
         known,
+        typed,
         setup=setup,
         is_new_setup=is_new,
         reading=reading,
@@ -217,8 +200,6 @@ def checked_reading(
         fnumber=fnumber,
         axis=axis,
         others=tuple(others),
-        landing_um=typed.landing_um,
-        landing_sd_um=typed.landing_sd_um,
         setting=optional_name(typed.setting, field="setting") if typed.is_by_picture else "",
     )
 

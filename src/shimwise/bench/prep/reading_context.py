@@ -15,12 +15,13 @@ from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.views import HouseSettings
 from shimwise.inference.verdict.answer import Answer
 from shimwise.record.queries import evidence, lookups, preps, units, verdicts
+from shimwise.record.tables.rows import BodyRow, LensRow
 from shimwise.sheets.json.verdict_json import answer_from_json
 
 if TYPE_CHECKING:
     from shimwise.record import Connection
     from shimwise.record.record import Record
-    from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, SetupRow
+    from shimwise.record.tables.rows import PrepRow, SetupRow
 
 MOST_KEPT = 2_000
 Value = TypeVar("Value")
@@ -91,10 +92,10 @@ def reading_context(
         house=house,
         setups=setups,
         body=cache.found(
-            body_id, (marks.house_seq, marks.body_epoch), lambda: units.body(connection, body_id)
+            body_id, (marks.house_seq, marks.body_epoch), lambda: units.unit(connection, BodyRow, body_id)
         ),
         lens=cache.found(
-            lens_id, (marks.house_seq, marks.lens_epoch), lambda: units.lens(connection, lens_id)
+            lens_id, (marks.house_seq, marks.lens_epoch), lambda: units.unit(connection, LensRow, lens_id)
         ),
         answer=cache.found(
             f"verdict of {prep_id}", marks.verdict_id, lambda: _answer(connection, prep_id, marks.verdict_id)

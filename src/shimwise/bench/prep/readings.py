@@ -32,6 +32,7 @@ from shimwise.errors import ShimwiseError
 from shimwise.files.limits import TEMPERATURE_C
 from shimwise.record.queries import evidence, preps, verdicts
 from shimwise.record.queries.lookups import prep_state
+from shimwise.record.tables.mapping import row_by_id
 from shimwise.record.tables.rows import ReadingRow, SetupRow
 from shimwise.sheets.json.verdict_json import answer_from_json
 
@@ -228,7 +229,7 @@ def withdraw_reading(
     why = typed_name(reason, field="reason")
     with changing(record, who, Act.READ) as change:
         refuse_anothers(who, _open_reading(change.connection, reading_id, prep_id).operator)
-        row = evidence.withdraw_reading(change, reading_id, reason=why)
+        row = evidence.withdraw(change, ReadingRow, reading_id, reason=why)
         return _shown(change.connection, row)
 
 
@@ -266,13 +267,13 @@ def _replace(change: "Change", reading_id: str, *, prep_id: str, reason: str, wh
     if row.withdrawn_at is not None:
         return 0
     refuse_anothers(who, row.operator)
-    evidence.withdraw_reading(change, reading_id, reason=reason)
+    evidence.withdraw(change, ReadingRow, reading_id, reason=reason)
     return 1
 
 
 def _open_reading(connection: "Connection", reading_id: str, prep_id: str | None) -> ReadingRow:
     """Return a reading; refuse unless it is of an open prep, of the one named."""
-    row = evidence.reading(connection, reading_id)
+    row = row_by_id(connection, ReadingRow, reading_id)
     if prep_id is not None and row.prep_id != prep_id:
         raise NotFound("reading", reading_id)
     refuse_unless_open(connection, row.prep_id)
@@ -286,7 +287,7 @@ def _saved_before(connection: "Connection", row: ReadingRow) -> SavedReading:
 
 def _refuse_other_setup(connection: "Connection", row: ReadingRow, sent: SetupRow) -> None:
     """Raise Conflict if a reading that is kept was of another distance: then it is another reading."""
-    kept = evidence.setup(connection, row.setup_id)
+    kept = row_by_id(connection, SetupRow, row.setup_id)
     if (
         setup_at([kept], body_id=sent.body_id, distance=TypedLength(sent.distance_text, sent.distance_mm))
         is None

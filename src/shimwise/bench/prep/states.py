@@ -1,14 +1,10 @@
 """The states of a prep, and the refusal to change one that is closed or signed."""
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from shimwise.bench.errors import Conflict, NotFound
 from shimwise.record.queries import lookups, preps, verdicts
-
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.record import Record
+from shimwise.record.record import Connection, Record
 
 OPEN, DONE, SIGNED = "open", "done", "signed"
 STATES = (OPEN, DONE, SIGNED)
@@ -26,7 +22,7 @@ class PrepVersion:
     verdict_id: str
 
 
-def prep_version(record: "Record", prep_id: str) -> PrepVersion | None:
+def prep_version(record: Record, prep_id: str) -> PrepVersion | None:
     """Return the version of a prep, quickly enough to be asked each second; None if there is no such prep."""
     with record.reading() as connection:
         try:
@@ -37,7 +33,7 @@ def prep_version(record: "Record", prep_id: str) -> PrepVersion | None:
     return PrepVersion(revision=prep.revision, verdict_id=verdict.id if verdict else "")
 
 
-def refuse_unless_open(connection: "Connection", prep_id: str) -> None:
+def refuse_unless_open(connection: Connection, prep_id: str) -> None:
     """Raise Conflict if a prep is closed or signed, NotFound if there is none."""
     refuse_closed(lookups.prep_state(connection, prep_id).state, prep_id)
 

@@ -3,9 +3,10 @@
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.house.unit_knowledge import body_text, lens_text
+from shimwise.bench.prep.prep_data import PrepMaterial
 from shimwise.bench.prep.views import (
     BodyDifference,
     CauseView,
@@ -30,6 +31,7 @@ from shimwise.inference.verdict.pair_sentences import difference_sentence
 from shimwise.inference.verdict.unit_state import state_of
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.notices import Notice, WordedNotice
+from shimwise.record.tables.rows import VerdictRow
 from shimwise.remedy.to_do import to_do
 from shimwise.sheets.json.verdict_json import answer_from_json
 from shimwise.sheets.words.cause_words import cause_text
@@ -44,14 +46,10 @@ from shimwise.sheets.words.shared import (
 from shimwise.sheets.words.state_words import STATE_WORDS, VERDICT_WORDS, surer_text
 from shimwise.sheets.words.to_do_words import take_text
 
-if TYPE_CHECKING:
-    from shimwise.bench.prep.prep_data import PrepMaterial
-    from shimwise.record.tables.rows import VerdictRow
-
 _UNIT_OF = {"body": "body", "lens": "lens", "scale": "lens"}
 
 
-def verdict_view(row: "VerdictRow", material: "PrepMaterial") -> PrepVerdict:
+def verdict_view(row: VerdictRow, material: PrepMaterial) -> PrepVerdict:
     """Return the view of a kept verdict, with the ids of the prep's units and set-ups."""
     document, answer = row.document, answer_from_json(row.document)
     find = _Finder.of(material)
@@ -100,7 +98,7 @@ class _Finder:
     write: Callable[[float], str]
 
     @classmethod
-    def of(cls, material: "PrepMaterial") -> "_Finder":
+    def of(cls, material: PrepMaterial) -> "_Finder":
         return cls(
             bodies={body.name: (body.id, body_text(body)) for body in material.bodies.values()},
             lenses={lens.name: (lens.id, lens_text(lens)) for lens in material.lenses.values()},
@@ -155,7 +153,7 @@ def _setup_view(setup: SetupAnswer, ids: Mapping[str, str]) -> SetupVerdict:
     return build_from(SetupVerdict, setup, setup_id=ids.get(setup.name, ""), words=words)
 
 
-def next_views(material: "PrepMaterial", readings: Iterable[NextReading]) -> tuple[NextView, ...]:
+def next_views(material: PrepMaterial, readings: Iterable[NextReading]) -> tuple[NextView, ...]:
     """Return readings worth taking, with the ids of their units and where their distance is taped."""
     find = _Finder.of(material)
     taped = {(one.body_id, round(one.distance_mm, 3)): one for one in material.setups.values()}

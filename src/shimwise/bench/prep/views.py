@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from shimwise.inference.verdict.answer import Cause
+from shimwise.inference.verdict.answer import Cause, DifferenceAnswer
 from shimwise.notices import WordedNotice
+from shimwise.record.tables.rows import PrepLine as PrepLine  # what a list shows of a prep
 
 OTHER_STOP = 1.15
 """F-numbers farther apart than by this factor are two stops: 0.4 of an EV. A choice of ours."""
@@ -349,15 +350,9 @@ class PairVerdict:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BodyDifference:
+class BodyDifference(DifferenceAnswer):
     """Error of ``body`` minus that of ``than`` [µm]; positive: ``body`` is deeper."""
 
-    body: str
-    than: str
-    difference_um: float
-    sd_um: float
-    low_um: float
-    high_um: float
     words: str
 
 
@@ -427,24 +422,6 @@ class PrepView:
     def is_open(self) -> bool:
         """Whether it takes readings."""
         return self.state == "open"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PrepLine:
-    """A prep in a list; ``reading_count``: readings that are not withdrawn."""
-
-    id: str
-    title: str
-    state: str
-    started_at: datetime
-    started_by: str
-    closed_at: datetime | None
-    bodies: tuple[str, ...]
-    set_name: str
-    lens_count: int
-    reading_count: int
-    revision: int
-    headline: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,27 +5,24 @@ though body and lens may not be parted.
 """
 
 from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING
 
 from shimwise.bench.prep.prep_data import PrepMaterial
 from shimwise.bench.sign.views import Undecided
 from shimwise.bench.verdict.recheck import rechecks_in
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, PairAnswer, Verdict
 from shimwise.inference.verdict.unit_state import StateCode, state_of
+from shimwise.record import Connection
 from shimwise.record.queries import verdicts
 from shimwise.sheets.json.verdict_json import answer_from_json
 from shimwise.sheets.words.pair_words import pair_text
 from shimwise.sheets.words.shared import listed
 from shimwise.sheets.words.state_words import STATE_WORDS, state_text
 
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-
 MOST_NAMED = 3
 
 
 def open_units(
-    connection: "Connection", material: PrepMaterial, *, as_set: bool = False
+    connection: Connection, material: PrepMaterial, *, as_set: bool = False
 ) -> tuple[Undecided, ...]:
     """Return the units that prevent a signature, by the latest verdict.
 

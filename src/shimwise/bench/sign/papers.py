@@ -28,30 +28,8 @@ if TYPE_CHECKING:
     from shimwise.sheets.papers.sheet_pdf import Drawing, JudgedPrep
     from shimwise.sheets.papers.signed.prep_document import PrepDocument
 
-__all__ = [
-    "CHECK",
-    "KINDS",
-    "LABELS",
-    "LENS_CARD",
-    "SET_TABLE",
-    "Finding",
-    "LabelSizes",
-    "MadePaper",
-    "PrepSource",
-    "State",
-    "digest_of",
-    "documents_of_day",
-    "make_labels",
-    "make_lens_cards",
-    "make_paper",
-    "make_set_tables",
-    "make_sheets",
-    "read_label_sizes",
-    "read_prep_file",
-    "signature_of",
-    "verify_paper",
-    "write_whole",
-]
+__all__ = ["Finding", "LabelSizes", "State", "digest_of", "signature_of", "write_whole"]
+"""What else the doors take from here."""
 
 CHECK, LENS_CARD, LABELS, SET_TABLE = "check", "lens-card", "labels", "set-table"
 KINDS = (CHECK, LENS_CARD, LABELS, SET_TABLE)
@@ -89,160 +67,97 @@ def make_paper(
     names: Sequence[str] = (),
     paper: str = "A4",
     link: str = "",
-    sizes: Path | None = None,
+    sizes: LabelSizes | Path | None = None,
     units: str = "ft",
     distances: Sequence[str] = (),
     progress: Progress | None = None,
     workers: str | None = None,
     on_wait: OnWait | None = None,
 ) -> MadePaper:
-    """Print one of :data:`KINDS` of a prep, or the check sheets of several.
-
-    Parameters
-    ----------
-    names, paper, link, units, distances, progress, workers, on_wait
-        As for the function of the kind, which takes those that it needs.
-    sizes : Path, optional
-        File of the sizes of labels.
-
-    Raises
-    ------
-    SheetError, LengthError
-        As for the function of the kind; if the kind is not known, or several preps are given to another one.
-    """
-    if kind == CHECK:
-        return make_sheets(preps, paper=paper, link=link, progress=progress, workers=workers, on_wait=on_wait)
-    if len(preps) != 1:
-        raise SheetError(f"{kind} is made of one prep at a time, not of {len(preps)}.")
-    if kind == LENS_CARD:
-        return make_lens_cards(preps[0], names=names, paper=paper, link=link)
-    if kind == LABELS:
-        label_sizes = None if sizes is None else read_label_sizes(sizes)
-        return make_labels(preps[0], sizes=label_sizes, names=names, link=link)
-    return make_set_tables(preps[0], names=names, paper=paper, link=link, units=units, distances=distances)
-
-
-def make_sheets(
-    preps: Sequence[PrepSource],
-    *,
-    paper: str = "A4",
-    link: str = "",
-    progress: Progress | None = None,
-    workers: str | None = None,
-    on_wait: OnWait | None = None,
-) -> MadePaper:
-    """Print check sheets, of one prep or a whole day, to one PDF.
+    """Print one of :data:`KINDS` of a prep, or the check sheets of several, as a whole day's, to one PDF.
 
     Parameters
     ----------
     preps : sequence of mapping or Path
         Prep documents, or files that hold one.
+    names : sequence of str
+        Lenses whose cards are wanted (else of those that are out), units to label (else all that were
+        judged), or bodies whose set tables are (else all).
     paper : str
-        ``A4`` or ``Letter``.
+        ``A4`` or ``Letter``; lens cards are half of it, set tables lie, labels have sizes of their own.
     link : str
-        Address of the house's pages for the QR square; without it the square holds the prep's id.
+        Address of the house's pages for the QR squares; without it they hold the id of prep or unit.
+    sizes : LabelSizes or Path, optional
+        Sizes of labels in mm, or their file, as :func:`read_label_sizes` reads it.
+    units, distances
+        Of set tables: ``ft`` or ``m``, and the engraved distances as typed, else the usual ones.
     progress : callable, optional
         Called from time to time.
     workers : str, optional
-        Who draws them where they are many (:func:`shimwise.bench.executors.workers_of`); None: this process.
+        Who draws many check sheets (:func:`shimwise.bench.executors.workers_of`); None: this process.
     on_wait : callable, optional
         As for :func:`shimwise.bench.executors.each_done`.
 
     Raises
     ------
     SheetError
-        When a file is no prep, the paper is not known, or the pages cannot be set.
+        When the kind is not known, or not one of several preps; a file is no prep, the prep has no verdict
+        where that is needed, a name or the paper is not known, or the pages cannot be set.
+    LengthError
+        When a distance is no length.
     ClusterError
         When the workers cannot be asked.
     """
-    from shimwise.sheets.papers.sheet_pdf import check_sheets_pdf
-
+    if kind != CHECK and len(preps) != 1:
+        raise SheetError(f"{kind} is made of one prep at a time, not of {len(preps)}.")
     if not 0 < len(preps) <= LARGEST_DAY:
         raise SheetError(f"{len(preps)} preps make no file of sheets; give 1 to {LARGEST_DAY}.")
+    label_sizes = read_label_sizes(sizes) if kind == LABELS and isinstance(sizes, Path) else sizes
     judged = [_judged(prep) for prep in preps]
     is_here = workers is None or len(judged) < FEWEST_FOR_WORKERS
-    drawing: Drawing = map if is_here else partial(mapped, workers=workers or "", on_wait=on_wait)
-    pdf = check_sheets_pdf(judged, paper=paper, link=link, progress=progress, drawing=drawing)
-    return _made(CHECK, pdf, [one.prep for one in judged])
+    pdf = _pages(
+        kind,
+        judged,
+        paper=paper,
+        link=link,
+        names=names,
+        sizes=label_sizes,
+        units=units,
+        distances=distances,
+        progress=progress,
+        drawing=map if is_here else partial(mapped, workers=workers or "", on_wait=on_wait),
+    )
+    return _made(kind, pdf, [one.prep for one in judged])
 
 
-def make_lens_cards(
-    prep: PrepSource, *, names: Sequence[str] = (), paper: str = "A4", link: str = ""
-) -> MadePaper:
-    """Print lens cards, on half the paper each: of the lenses named, else of those that are out.
-
-    Raises
-    ------
-    SheetError
-        When it is no prep, holds no verdict, no lens is out or none has such a name.
-    """
-    from shimwise.sheets.papers.more_pdf import lens_cards_pdf
-
-    judged = _judged(prep)
-    return _made(LENS_CARD, lens_cards_pdf(judged, paper=paper, link=link, names=names), [judged.prep])
-
-
-def make_labels(
-    prep: PrepSource, *, sizes: LabelSizes | None = None, names: Sequence[str] = (), link: str = ""
-) -> MadePaper:
-    """Print labels of the bodies and lenses named, else of all that were judged.
-
-    Parameters
-    ----------
-    prep : mapping or Path
-        A prep document, or the file that holds one.
-    sizes : LabelSizes, optional
-        Sizes in mm; as :func:`read_label_sizes` reads them from a settings file.
-    names : sequence of str
-        Names of units.
-    link : str
-        Address of the house's pages for the QR squares; without it they name the unit by its id.
-
-    Raises
-    ------
-    SheetError
-        When it is no prep, holds no verdict, or no unit has such a name.
-    """
-    from shimwise.sheets.papers.more_pdf import labels_pdf
-
-    judged = _judged(prep)
-    return _made(LABELS, labels_pdf(judged, sizes=sizes, link=link, names=names), [judged.prep])
-
-
-def make_set_tables(
-    prep: PrepSource,
+def _pages(
+    kind: str,
+    judged: "Sequence[JudgedPrep]",
     *,
-    names: Sequence[str] = (),
-    paper: str = "A4",
-    link: str = "",
-    units: str = "ft",
-    distances: Sequence[str] = (),
-) -> MadePaper:
-    """Print the set table of each body named, else of all: each lens's offset at each engraved distance.
+    paper: str,
+    link: str,
+    names: Sequence[str],
+    sizes: Any,  # noqa: ANN401 - sizes of labels, for labels alone
+    units: str,
+    distances: Sequence[str],
+    progress: Progress | None = None,
+    drawing: "Drawing" = map,
+) -> bytes:
+    """Set the pages of a paper, not yet signed."""
+    from shimwise.sheets.papers import more_pdf
+    from shimwise.sheets.papers.sheet_pdf import check_sheets_pdf
 
-    Parameters
-    ----------
-    prep : mapping or Path
-        A prep document, or the file that holds one.
-    names : sequence of str
-        Names of bodies.
-    paper, link : str
-        As for :func:`make_sheets`; the paper lies.
-    units : str
-        ``ft`` or ``m``: how offsets are written.
-    distances : sequence of str
-        Engraved distances, as a technician writes them; usual ones when empty.
-
-    Raises
-    ------
-    SheetError, LengthError
-        When it is no prep, holds no verdict, no body has such a name, or a distance is none.
-    """
-    from shimwise.sheets.papers.more_pdf import set_tables_pdf
-
-    judged = _judged(prep)
-    pdf = set_tables_pdf(judged, paper=paper, link=link, names=names, units=units, distances=distances)
-    return _made(SET_TABLE, pdf, [judged.prep])
+    if kind == CHECK:
+        return check_sheets_pdf(judged, paper=paper, link=link, progress=progress, drawing=drawing)
+    if kind == LENS_CARD:
+        return more_pdf.lens_cards_pdf(judged[0], paper=paper, link=link, names=names)
+    if kind == LABELS:
+        return more_pdf.labels_pdf(judged[0], sizes=sizes, link=link, names=names)
+    if kind == SET_TABLE:
+        return more_pdf.set_tables_pdf(
+            judged[0], paper=paper, link=link, names=names, units=units, distances=distances
+        )
+    raise SheetError(f"The paper is of a kind {kind[:40]!r} that this version does not know.")
 
 
 def read_label_sizes(path: Path) -> LabelSizes:
@@ -298,7 +213,7 @@ def verify_paper(
     Parameters
     ----------
     source : bytes or Path
-        A PDF that :func:`make_sheets` made, or a prep document as JSON.
+        A PDF that :func:`make_paper` made, or a prep document as JSON.
     recorded : callable, optional
         What the record keeps (:func:`.signed.recorded`); without it the file alone is checked.
     keys : sequence of Path
@@ -392,31 +307,19 @@ def _file_part(preps: "Sequence[PrepDocument]") -> str:
 
 def _remade(made: Mapping[str, Any], preps: "tuple[PrepDocument, ...]") -> bytes:
     """Make a paper again by its own description."""
-    from shimwise.sheets.papers import more_pdf
-    from shimwise.sheets.papers.sheet_pdf import check_sheets_pdf
-
-    judged = [_with_answer(prep) for prep in preps]
     paper, link, kind = (str(made.get(key) or "") for key in ("paper", "link", "kind"))
-    names = [str(name) for name in made.get("names") or ()]
     try:
-        if kind == LENS_CARD:
-            return more_pdf.lens_cards_pdf(judged[0], paper=paper, link=link, names=names)
-        if kind == LABELS:
-            sizes = LabelSizes(**made["sizes"])
-            return more_pdf.labels_pdf(judged[0], sizes=sizes, link=link, names=names)
-        if kind == SET_TABLE:
-            return more_pdf.set_tables_pdf(
-                judged[0],
-                paper=paper,
-                link=link,
-                names=names,
-                units=str(made.get("units")),
-                distances=[str(one) for one in made.get("distances") or ()],
-            )
-        if kind == CHECK:
-            return check_sheets_pdf(judged, paper=paper, link=link)
+        return _pages(
+            kind,
+            [_with_answer(prep) for prep in preps],
+            paper=paper,
+            link=link,
+            names=[str(name) for name in made.get("names") or ()],
+            sizes=LabelSizes(**made["sizes"]) if kind == LABELS else None,
+            units=str(made.get("units")),
+            distances=[str(one) for one in made.get("distances") or ()],
+        )
     except (TypeError, KeyError) as error:
         raise SheetError(
             f"How this paper was made is not fully known ({error}); it cannot be compared."
         ) from error
-    raise SheetError(f"The paper is of a kind {kind[:40]!r} that this version does not know.")

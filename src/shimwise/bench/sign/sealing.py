@@ -1,33 +1,30 @@
 """Seals under signatures: made with the house's key, asked for at imports, compared with rows and journal."""
 
 from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.house_keys import HouseKey, KnownKey, known_keys
-from shimwise.record import journal
+from shimwise.record import Connection, journal
 from shimwise.record.backup.checking import Contradiction
 from shimwise.record.exchange import prep_json
 from shimwise.record.exchange.row_json import ExchangeError, row_to_json
 from shimwise.record.queries import lookups, verdicts
+from shimwise.record.tables.rows import SignOffRow
 from shimwise.sheets.papers.signed.canonical_json import UNSIGNED_FIELDS, digest_of, newest, without
 from shimwise.sheets.papers.signed.findings import signed_in
 from shimwise.sheets.papers.signed.seal import Vouched, look_at_seal, sealed
-
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.tables.rows import SignOffRow
 
 LATEST = 5
 """Seals that are looked at for one from which the journal's chain goes on."""
 
 
-def seal_of(connection: "Connection", row: "SignOffRow", key: HouseKey) -> dict[str, Any]:
+def seal_of(connection: Connection, row: SignOffRow, key: HouseKey) -> dict[str, Any]:
     """Return the seal of a sign-off that is about to be kept."""
     seq, head = _head(connection, key)
     return sealed(row_to_json(row), prep_id=row.prep_id, journal_seq=seq, journal_head=head, key=key)
 
 
-def _head(connection: "Connection", key: HouseKey) -> tuple[int, str]:
+def _head(connection: Connection, key: HouseKey) -> tuple[int, str]:
     """Return the journal's last line and its head, computed on from the latest seal that holds."""
     own = (KnownKey(key.public, ""),)
     last, at = journal.last_seq(connection), (0, journal.GENESIS)
@@ -104,7 +101,7 @@ def _is_newest_over(document: Any) -> bool:  # noqa: ANN401 - whatever was sent 
         ) from error
 
 
-def contradictions_of_seals(connection: "Connection") -> Iterator[Contradiction]:
+def contradictions_of_seals(connection: Connection) -> Iterator[Contradiction]:
     """Yield where signed preps are not what was signed, seals do not hold, or the journal is another."""
     known, taken_in = known_keys(), journal.taken_in(connection)
     heads: dict[int, list[tuple[str, str]]] = {}
@@ -133,7 +130,7 @@ def contradictions_of_seals(connection: "Connection") -> Iterator[Contradiction]
 
 
 def _of_journal(
-    connection: "Connection", heads: Mapping[int, list[tuple[str, str]]]
+    connection: Connection, heads: Mapping[int, list[tuple[str, str]]]
 ) -> Iterator[Contradiction]:
     if not heads:
         return

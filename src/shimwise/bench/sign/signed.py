@@ -7,11 +7,13 @@ and the check of a paper use what was signed, so they stay as they were.
 import hashlib
 import json
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from shimwise.record import journal
+from shimwise.record import Connection, journal
 from shimwise.record.errors import NotFound
 from shimwise.record.queries import preps, verdicts
+from shimwise.record.record import Record
+from shimwise.record.tables.rows import SignOffRow
 from shimwise.sheets.papers.signed.canonical_json import (
     ADDED_FIELDS,
     digest_of,
@@ -22,11 +24,6 @@ from shimwise.sheets.papers.signed.canonical_json import (
 from shimwise.sheets.papers.signed.findings import KeptSignature, Recorded, signed_in
 from shimwise.sheets.papers.signed.rows_words import moment_words
 from shimwise.sheets.words.shared import plain
-
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.record import Record
-    from shimwise.record.tables.rows import SignOffRow
 
 SIGNED = "signed"
 
@@ -106,7 +103,7 @@ def _valid_signature(document: Mapping[str, Any]) -> tuple[Mapping[str, Any], Ma
     return None if signed is None else (row, signed)
 
 
-def recorded(record: "Record") -> Recorded:
+def recorded(record: Record) -> Recorded:
     """Return a lookup of a prep's signatures in the record by its id; None for an unknown prep."""
 
     def signatures(prep_id: str) -> tuple[KeptSignature, ...] | None:
@@ -122,7 +119,7 @@ def recorded(record: "Record") -> Recorded:
     return signatures
 
 
-def _taken_in(connection: "Connection", prep_id: str) -> str:
+def _taken_in(connection: Connection, prep_id: str) -> str:
     """Return who took a prep in from another record, and when, in words; empty if it was made here."""
     line = journal.taken_in(connection).get(prep_id)
     if line is None:
@@ -130,7 +127,7 @@ def _taken_in(connection: "Connection", prep_id: str) -> str:
     return f"It was taken in here by {plain(line.who)} on {moment_words(line.at.isoformat())}."
 
 
-def _kept(row: "SignOffRow", *, is_standing: bool, taken_in: str) -> KeptSignature:
+def _kept(row: SignOffRow, *, is_standing: bool, taken_in: str) -> KeptSignature:
     return KeptSignature(
         digest=row.digest,
         revision=row.revision,

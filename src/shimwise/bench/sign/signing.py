@@ -7,19 +7,22 @@ The signature is the digest of the prep's canonical JSON together with who signe
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.access.accounts import LEADS_KEY, change_leads_in, leads_in
 from shimwise.bench.access.acting import Actor, Who, changing, permitted
 from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import Conflict, InputError
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
+from shimwise.bench.prep.states import OPEN, SIGNED
+from shimwise.bench.prep.views import PrepView
 from shimwise.bench.sign.open_units import open_units
 from shimwise.bench.sign.views import ExceptionView, SignOffView, Undecided
 from shimwise.bench.typed_names import id_or_new, typed_name
 from shimwise.bench.verdict.verdict import current_verdict
 from shimwise.fields import build_from
 from shimwise.house_keys import HouseKey, house_key
+from shimwise.inference.history.house_memory import HouseMemory
 from shimwise.record.exchange import prep_json
 from shimwise.record.exchange.row_json import row_to_json
 from shimwise.record.names import name_key
@@ -27,17 +30,10 @@ from shimwise.record.queries import epochs, verdicts
 from shimwise.record.queries import preps as kept
 from shimwise.record.queries import settings as kept_settings
 from shimwise.record.queries.lookups import prep_state
+from shimwise.record.record import Change, Connection, Record
 from shimwise.record.tables.rows import SignOffRow
 from shimwise.sheets.words.shared import listed
 
-if TYPE_CHECKING:
-    from shimwise.bench.prep.views import PrepView
-    from shimwise.inference.history.house_memory import HouseMemory
-    from shimwise.record import Connection
-    from shimwise.record.journal import Change
-    from shimwise.record.record import Record
-
-OPEN, SIGNED = "open", "signed"
 MOST_LEADS = 50
 SHOWN = 6
 
@@ -50,7 +46,7 @@ class Exempt:
     name: str = ""
 
 
-def undecided(record: "Record", prep_id: str, *, as_set: bool = False) -> tuple[Undecided, ...]:
+def undecided(record: Record, prep_id: str, *, as_set: bool = False) -> tuple[Undecided, ...]:
     """Return the units that prevent a signature by the latest verdict; :func:`sign` judges first.
 
     ``as_set``: whether bodies and lenses are to be signed together.
@@ -60,7 +56,7 @@ def undecided(record: "Record", prep_id: str, *, as_set: bool = False) -> tuple[
 
 
 def sign(
-    record: "Record",
+    record: Record,
     prep_id: str,
     *,
     who: Who,
@@ -126,7 +122,7 @@ def sign(
         return _view(row, is_standing=True)
 
 
-def sign_offs(record: "Record", prep_id: str) -> tuple[SignOffView, ...]:
+def sign_offs(record: Record, prep_id: str) -> tuple[SignOffView, ...]:
     """Return the signatures of a prep, oldest first, also those before it was opened again."""
     with record.reading() as connection:
         material = material_of(connection, prep_id)
@@ -135,7 +131,7 @@ def sign_offs(record: "Record", prep_id: str) -> tuple[SignOffView, ...]:
     return tuple(_view(row, is_standing=is_signed and row is rows[-1]) for row in rows)
 
 
-def reopen(record: "Record", prep_id: str, *, reason: str, who: Who) -> "PrepView":
+def reopen(record: Record, prep_id: str, *, reason: str, who: Who) -> PrepView:
     """Open a signed (or closed) prep again: its signature stays in the record, it gets a new revision.
 
     Raises
@@ -168,13 +164,13 @@ def reopen(record: "Record", prep_id: str, *, reason: str, who: Who) -> "PrepVie
     return open_prep(record, prep_id)
 
 
-def leads(record: "Record") -> tuple[str, ...]:
+def leads(record: Record) -> tuple[str, ...]:
     """Return the names of those who may open any signed prep again."""
     with record.reading() as connection:
         return leads_in(connection)
 
 
-def change_leads(record: "Record", *, names: Iterable[str], who: Who) -> tuple[str, ...]:
+def change_leads(record: Record, *, names: Iterable[str], who: Who) -> tuple[str, ...]:
     """Name the leads, and return them.
 
     In a house without a keeper anybody may while there are none, from then on only one of them. In one with a
@@ -210,7 +206,7 @@ def change_leads(record: "Record", *, names: Iterable[str], who: Who) -> tuple[s
     return wanted
 
 
-def _kept(connection: "Connection", prep_id: str, sign_off_id: str) -> SignOffView | None:
+def _kept(connection: Connection, prep_id: str, sign_off_id: str) -> SignOffView | None:
     """Return the signature that was sent before under this id."""
     rows = verdicts.sign_offs(connection, prep_id)
     row = next((one for one in rows if one.id == sign_off_id), None)
@@ -220,7 +216,7 @@ def _kept(connection: "Connection", prep_id: str, sign_off_id: str) -> SignOffVi
     return _view(row, is_standing=material.prep.state == SIGNED and row is rows[-1])
 
 
-def _refuse_signed(connection: "Connection", prep_id: str) -> None:
+def _refuse_signed(connection: Connection, prep_id: str) -> None:
     if prep_state(connection, prep_id).state != SIGNED:
         return
     row = verdicts.latest_sign_off(connection, prep_id)
@@ -239,7 +235,7 @@ def _refuse_stale(material: PrepMaterial, *, judged_revision: int) -> None:
         )
 
 
-def _refuse_unfinished(connection: "Connection", material: PrepMaterial) -> None:
+def _refuse_unfinished(connection: Connection, material: PrepMaterial) -> None:
     from shimwise.bench.adjust.guide import unfinished_in
 
     names = [view.unit for view in unfinished_in(connection, material)]
@@ -251,7 +247,7 @@ def _refuse_unfinished(connection: "Connection", material: PrepMaterial) -> None
         )
 
 
-def _refuse_without_right(connection: "Connection", prep_id: str, row: SignOffRow | None, who: Who) -> None:
+def _refuse_without_right(connection: Connection, prep_id: str, row: SignOffRow | None, who: Who) -> None:
     if isinstance(who, Actor):
         is_own = row is not None and who.is_person and name_key(row.signed_by) == name_key(who.name)
         permitted(who, Act.REOPEN_OWN if is_own else Act.REOPEN)
@@ -306,7 +302,7 @@ def _checked(
 
 
 def _write(
-    change: "Change",
+    change: Change,
     material: PrepMaterial,
     sign_off_id: str,
     exceptions: tuple[dict[str, Any], ...],
@@ -319,22 +315,23 @@ def _write(
 
     prep_id = material.prep.id
     signed = kept.change_state(change, prep_id, SIGNED)
-    facts: dict[str, Any] = {
-        "id": sign_off_id,
-        "prep_id": prep_id,
-        "revision": signed.revision,
-        "signed_by": change.who,
-        "signed_at": change.at,
-        "exceptions": exceptions,
-        "as_set": as_set or None,
-    }
+    row = SignOffRow(
+        id=sign_off_id,
+        prep_id=prep_id,
+        revision=signed.revision,
+        signed_by=change.who,
+        signed_at=change.at,
+        digest="",
+        exceptions=exceptions,
+        as_set=as_set or None,
+    )
     document = prep_json.export_prep(change.connection, prep_id)
-    digest, text = with_signature(document, row_to_json(SignOffRow(**facts, digest="")))
-    row = SignOffRow(**facts, digest=digest, signed_json=text)
+    digest, text = with_signature(document, row_to_json(row))
+    row = replace(row, digest=digest, signed_json=text)
     return verdicts.add_sign_off(change, replace(row, seal=seal_of(change.connection, row, key)))
 
 
-def _memory_after(record: "Record", prep_id: str) -> "HouseMemory | None":
+def _memory_after(record: Record, prep_id: str) -> HouseMemory | None:
     """Return the memory after the prep, computed before the record is locked: it takes a while."""
     from shimwise.bench.verdict.prep_memory import after_prep
 
@@ -342,7 +339,7 @@ def _memory_after(record: "Record", prep_id: str) -> "HouseMemory | None":
         return after_prep(connection, material_of(connection, prep_id))
 
 
-def _remember(change: "Change", material: PrepMaterial, memory: "HouseMemory | None") -> None:
+def _remember(change: Change, material: PrepMaterial, memory: HouseMemory | None) -> None:
     from shimwise.bench.verdict.histories import remember_prep
     from shimwise.bench.verdict.prep_memory import after_prep
     from shimwise.record.queries.memories import newest_seq

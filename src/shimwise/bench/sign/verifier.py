@@ -1,13 +1,9 @@
 """Checks papers that anybody may send, in processes that are bounded in time and memory."""
 
-from typing import TYPE_CHECKING
-
 from shimwise.bench.sign.papers import Finding, verify_paper
 from shimwise.bench.sign.signed import recorded
 from shimwise.bench.workers import Ask, Workers
-
-if TYPE_CHECKING:
-    from shimwise.record.record import Record
+from shimwise.record.record import Record
 
 
 class Verifier:
@@ -23,7 +19,7 @@ class Verifier:
         """End the workers."""
         self._workers.stop()
 
-    def find(self, record: "Record", data: bytes) -> tuple[Finding, ...]:
+    def find(self, record: Record, data: bytes) -> tuple[Finding, ...]:
         """Check a paper; as :func:`shimwise.bench.sign.papers.verify_paper`.
 
         Raises

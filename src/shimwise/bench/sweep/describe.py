@@ -2,9 +2,9 @@
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.output_files import write_whole
 from shimwise.bench.prep.prep_data import material_of
@@ -15,9 +15,7 @@ from shimwise.imaging.frames.errors import DescriptionError
 from shimwise.imaging.frames.recording import Recording
 from shimwise.imaging.frames.source import DESCRIPTION, picture_names
 from shimwise.record.names import name_key
-
-if TYPE_CHECKING:
-    from shimwise.record.record import Record
+from shimwise.record.record import Record
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,8 +48,7 @@ def describe(folder: Path, moves: Moves, recording: Recording) -> dict[str, Any]
     if not names:
         raise DescriptionError("There are no pictures. Number the frames in their order.")
     positions, key = positions_of(moves, len(names)), MOVED[moves.moved]
-    facts = {one.name: getattr(recording, one.name) for one in fields(recording)}
-    known = {name: value for name, value in facts.items() if value is not None}
+    known = {name: value for name, value in asdict(recording).items() if value is not None}
     chart = {"chart": "chart.json"} if (folder / "chart.json").is_file() else {}
     frames = [{"file": name, key: place} for name, place in zip(names, positions, strict=True)]
     return {"frames": frames, **known, "swept": moves.moved, **chart}
@@ -109,7 +106,7 @@ def optics_of_kit(path: Path, *, body: str, lens: str) -> Optics:
     return _optics(_chosen("body", body, kit.bodies), _chosen("lens", lens, kit.lenses))
 
 
-def optics_of_prep(record: "Record", prep_id: str, *, body: str, lens: str) -> Optics:
+def optics_of_prep(record: Record, prep_id: str, *, body: str, lens: str) -> Optics:
     """Return what the record knows of a prep's body and lens; as :func:`optics_of_kit`."""
     with record.reading() as connection:
         material = material_of(connection, prep_id)

@@ -173,5 +173,5 @@ def withdraw_sweep(record: "Record", prep_id: str, sweep_id: str, *, reason: str
         if known is None:
             raise NotFound("sweep", sweep_id)
         refuse_anothers(who, known.taken_by)
-        row = evidence.withdraw_sweep(change, sweep_id, reason=why)
+        row = evidence.withdraw(change, SweepRow, sweep_id, reason=why)
     return sweep_view(row, material)

@@ -7,13 +7,11 @@ import shutil
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path, PurePosixPath
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, Any
 
 from shimwise.bench.errors import InputError, RecordFull
 from shimwise.bench.typed_names import id_or_new
-
-if TYPE_CHECKING:
-    from shimwise.record.record import Record
+from shimwise.record.record import Record
 
 STORED = "sha256:"
 """Prefix of the address of frames in the record's storage; the digest of their list follows."""
@@ -24,7 +22,7 @@ COPY_BYTES = 2**20
 _NAME = re.compile(r"[\w][\w .()+-]{0,119}")
 
 
-def keep_frames(record: "Record", sweep_id: str, files: Iterable[tuple[str, IO[bytes]]]) -> Path:
+def keep_frames(record: Record, sweep_id: str, files: Iterable[tuple[str, IO[bytes]]]) -> Path:
     """Put uploaded frames into the place of a sweep: all of them or none.
 
     Parameters
@@ -110,12 +108,12 @@ def _named_files(settings: Mapping[str, Any]) -> Iterator[str]:
             yield one
 
 
-def frames_folder(record: "Record", sweep_id: str) -> Path:
+def frames_folder(record: Record, sweep_id: str) -> Path:
     """Return the place of a sweep's frames; nothing is made."""
     return record.folder / FRAMES / id_or_new(sweep_id)
 
 
-def kept_place(record: "Record", place: str | Path) -> str:
+def kept_place(record: Record, place: str | Path) -> str:
     """Return a place of frames as the record keeps it: from its own folder on, empty where it lies elsewhere.
 
     So an exported prep holds no path of this machine.
@@ -135,7 +133,7 @@ def place_kept(folder: Path, kept: str) -> Path | None:
     return place if kept and place.is_relative_to(folder.absolute()) else None
 
 
-def store_frames(record: "Record", place: Path) -> str:
+def store_frames(record: Record, place: Path) -> str:
     """Return the place of frames as the record keeps it; they are put into its storage, where it has one.
 
     Raises
@@ -148,7 +146,7 @@ def store_frames(record: "Record", place: Path) -> str:
     return STORED + record.storage.put_folder(place)
 
 
-def is_in_reach(record: "Record", kept: str) -> bool:
+def is_in_reach(record: Record, kept: str) -> bool:
     """Return whether this machine can read the frames whose place is ``kept``; StorageError as above."""
     if kept.startswith(STORED):
         return record.storage is not None and record.storage.has(kept.removeprefix(STORED))
@@ -157,7 +155,7 @@ def is_in_reach(record: "Record", kept: str) -> bool:
 
 
 @contextmanager
-def frames_at(record: "Record", kept: str) -> Iterator[Path]:
+def frames_at(record: Record, kept: str) -> Iterator[Path]:
     """Have the frames whose place is ``kept`` in a folder of this machine, checked by their digests.
 
     Raises

@@ -8,6 +8,7 @@ is sharp, and off there by a share m² in how fast the blur grows, which the fit
 import math
 from dataclasses import dataclass, replace
 
+from shimwise.bench.sweep.moves import MOVED
 from shimwise.errors import ImagingError
 from shimwise.imaging.frames.listing import Coordinate
 from shimwise.optics.conjugates import landing_um, magnification, reading_mm
@@ -156,9 +157,4 @@ class SweptSpace:
         return replace(self, gain=ratio**2), warning if abs(ratio - 1.0) > 0.03 else ""
 
 
-_MOVED = {
-    Coordinate.POSITION_UM: "sensor",
-    Coordinate.RING: "ring",
-    Coordinate.DISTANCE: "chart",
-    Coordinate.TURNS: "screw",
-}
+_MOVED = {Coordinate(name): moved for moved, name in MOVED.items()}

@@ -42,8 +42,9 @@ from shimwise.errors import ImagingError, ShimwiseError
 from shimwise.extras import require_extra
 from shimwise.record.errors import StorageError
 from shimwise.record.hearing import JOBS
-from shimwise.record.queries import evidence
 from shimwise.record.queries import jobs as kept
+from shimwise.record.tables.mapping import row_by_id
+from shimwise.record.tables.rows import SweepRow
 
 if TYPE_CHECKING:
     from shimwise.record.record import Record
@@ -223,7 +224,7 @@ class SweepJobs:
         """Return the sweep of this id as a job that is done, where the record holds it: its frames stay."""
         with self._record.reading() as connection:
             try:
-                row = evidence.sweep(connection, sweep_id)
+                row = row_by_id(connection, SweepRow, sweep_id)
             except NotFound:
                 return None
         if (row.prep_id, row.body_id, row.lens_id) != (prep_id, facts.body_id, facts.lens_id):

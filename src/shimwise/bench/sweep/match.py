@@ -6,17 +6,15 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePath, PurePosixPath
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.desk.sweep_evidence import focal_text, is_focal
 from shimwise.bench.errors import InputError
+from shimwise.bench.prep.prep_data import PrepMaterial
 from shimwise.bench.sweep.frame_files import STORED, place_kept
+from shimwise.record.record import Record
+from shimwise.record.tables.rows import BodyRow, LensRow
 from shimwise.sheets.words.shared import titled
-
-if TYPE_CHECKING:
-    from shimwise.bench.prep.prep_data import PrepMaterial
-    from shimwise.record.record import Record
-    from shimwise.record.tables.rows import BodyRow, LensRow
 
 PITCH_SHARE, SQUEEZE_SHARE = 0.01, 0.01
 """So far may the values of a sweep lie from the record's: they are rounded alone."""
@@ -27,7 +25,7 @@ SAME_SHARE = 0.5
 _WORDS = (".json", ".csv")
 
 
-def refuse_other_units(stated: Mapping[str, Any], *, body: "BodyRow", lens: "LensRow") -> None:
+def refuse_other_units(stated: Mapping[str, Any], *, body: BodyRow, lens: LensRow) -> None:
     """Refuse a sweep with another focal length, squeeze or pixel pitch than the record's units have.
 
     Parameters
@@ -88,7 +86,7 @@ class _Frame:
 Frames = tuple[_Frame, ...]
 
 
-def earlier_sweeps(record: "Record", material: "PrepMaterial") -> list[tuple[Frames, str]]:
+def earlier_sweeps(record: Record, material: PrepMaterial) -> list[tuple[Frames, str]]:
     """Return for each sweep of a prep that is not withdrawn its frames, and its name for people.
 
     Frames that this machine cannot read are not looked at.
@@ -105,7 +103,7 @@ def earlier_sweeps(record: "Record", material: "PrepMaterial") -> list[tuple[Fra
     return found
 
 
-def frames_of(record: "Record", kept: str) -> Frames:
+def frames_of(record: Record, kept: str) -> Frames:
     """Return the frames at a place as the record keeps it; none where this machine cannot read them."""
     if not kept.startswith(STORED):
         place = place_kept(record.folder, kept)

@@ -19,7 +19,7 @@ from shimwise.errors import ImagingError
 from shimwise.imaging.chart.capture import SweptFrame, start_from_star
 from shimwise.imaging.chart.layout import ChartLayout, layout_from_json, layout_of_star
 from shimwise.imaging.focus.flags import Flag, Raised, raised
-from shimwise.imaging.focus.result import SweepResult, SweepSettings
+from shimwise.imaging.focus.result import SweepSettings
 from shimwise.imaging.focus.sweep import measure_sweep
 from shimwise.imaging.frames.levels import CodeLevels
 from shimwise.imaging.frames.recording import Recording as Recording
@@ -225,11 +225,11 @@ class _Work:
     def of_chart(self) -> MeasuredSweep:
         layout, start, has_scale = self._layout()
         settings = self._settings(self._levels())
-        result = self._measured(layout, settings, start)
+        result = measure_sweep(self._frames(), layout, settings, start=start)
         seen, warning = self.space.seen(result.magnification if has_scale else None)
         if abs(seen.gain - self.space.gain) > SAME_GAIN:
             self.space = seen
-            result = self._measured(layout, settings, start)
+            result = measure_sweep(self._frames(), layout, settings, start=start)
         if result.stars:
             fitted = [star.fit.fnumber for star in result.stars]
             self.fnumber_share = float(np.median(fitted)) / settings.fnumber
@@ -307,11 +307,6 @@ class _Work:
         if self.source.levels is None:
             raise ImagingError("What the codes of the frames mean is not known; give --transfer.")
         return self.source.levels
-
-    def _measured(
-        self, layout: ChartLayout, settings: SweepSettings, start: np.ndarray[Any, Any] | None
-    ) -> SweepResult:
-        return measure_sweep(self._frames(), layout, settings, start=start)
 
     def _frames(self) -> Iterator[SweptFrame]:
         """Return the frames with their positions in image space, and report progress."""

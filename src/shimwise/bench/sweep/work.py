@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.sweep.frame_files import sweep_settings
+from shimwise.fields import build_from
 
 if TYPE_CHECKING:
     from shimwise.bench.desk.inputs import Progress
@@ -38,13 +39,7 @@ def measured_document(task: SweepTask, *, progress: "Progress | None" = None) ->
     """
     from shimwise.bench.sweep.measure import Recording, UnderTest, measure
 
-    unit = UnderTest(
-        body=task.body,
-        lens=task.lens,
-        distance_mm=task.distance_mm,
-        reading_mm=task.distance_mm,
-        separation_mm=task.separation_mm,
-    )
+    unit = build_from(UnderTest, task, reading_mm=task.distance_mm)
     recording = Recording(**_known(task))
     return measure(task.place, recording=recording, under_test=unit, progress=progress).document
 

@@ -22,6 +22,7 @@ from shimwise.inference.model.kinds import Kind
 from shimwise.record import journal
 from shimwise.record.exchange.sync_rows import TAKEN_ALONG
 from shimwise.record.queries import memories, units
+from shimwise.record.tables.mapping import UNIT_ROWS
 from shimwise.record.tables.rows import BodyRow, JournalRow, LensRow
 
 if TYPE_CHECKING:
@@ -184,11 +185,7 @@ def keep_history(
     A prep brought in is exported again as it came: lines about it are none of its own.
     """
     mean_um, sd_um = history
-    wanted = replace(unit, history_mean_um=mean_um, history_sd_um=sd_um)
-    if isinstance(wanted, BodyRow):
-        units.change_body(change, wanted)
-    else:
-        units.change_lens(change, wanted)
+    units.change_unit(change, replace(unit, history_mean_um=mean_um, history_sd_um=sd_um))
     is_own = what not in (LEARNED, LEFT)
     change.note(
         what,
@@ -263,4 +260,4 @@ def _history(kept: Iterable[float | None]) -> RowHistory:
 
 
 def _unit(change: "Change", kind: Kind, unit_id: str) -> BodyRow | LensRow:
-    return (units.body if kind is Kind.BODY else units.lens)(change.connection, unit_id)
+    return units.unit(change.connection, UNIT_ROWS[kind], unit_id)

@@ -8,22 +8,20 @@ the house learns from its signed preps while no prep waits.
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor
 from contextlib import suppress
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.executors import Pool, executor_of
 from shimwise.bench.jobs.line import HeldJob, JobLine
 from shimwise.bench.jobs.views import JobView, view_of
 from shimwise.bench.verdict import judge_worker
+from shimwise.bench.verdict.judge_input import Question
 from shimwise.bench.verdict.teaching import learn_if_due
 from shimwise.bench.verdict.verdict import judge_question, keep_verdict
 from shimwise.errors import InferenceError, ShimwiseError
 from shimwise.record.journal import last_seq
 from shimwise.record.queries import jobs
+from shimwise.record.record import Record
 from shimwise.record.tables.rows import JobRow
-
-if TYPE_CHECKING:
-    from shimwise.bench.verdict.judge_input import Question
-    from shimwise.record.record import Record
 
 MOST_DEATHS = 2
 """A prep on which the worker dies this often is reported as a problem."""
@@ -48,7 +46,7 @@ class JudgeService:
     """
 
     def __init__(
-        self, record: "Record", *, on_done: Callable[[JobView], None] = lambda _: None, workers: str = ""
+        self, record: Record, *, on_done: Callable[[JobView], None] = lambda _: None, workers: str = ""
     ) -> None:
         self._record, self._workers = record, workers
         self._line = JobLine(
@@ -105,7 +103,7 @@ class JudgeService:
         if question is not None:
             keep_verdict(self._record, question, self._answer(question), fence=held.done)
 
-    def _answer(self, question: "Question") -> dict[str, Any]:
+    def _answer(self, question: Question) -> dict[str, Any]:
         problem: ShimwiseError = InferenceError(_BROKEN)
         for _ in range(MOST_DEATHS):
             try:

@@ -12,17 +12,16 @@ from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, fields
 from html import escape
 from importlib.resources import files
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
-from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer, ReadingAnswer, Verdict
+from shimwise.bench.house.views import PastAdjustment, PastVerdict
+from shimwise.bench.prep.views import PrepUnit, PrepView, ReadingView, SweepView
+from shimwise.fields import build_from
+from shimwise.inference.verdict.answer import OUT, Answer, BodyAnswer, LensAnswer, ReadingAnswer, Verdict
+from shimwise.record.record import Record
 from shimwise.sheets.pictures.picture import Picture, arrange
 from shimwise.sheets.pictures.style import page_style
 from shimwise.sheets.words.shared import signed_text
-
-if TYPE_CHECKING:
-    from shimwise.bench.house.views import PastAdjustment, PastVerdict
-    from shimwise.bench.prep.views import PrepUnit, PrepView
-    from shimwise.record.record import Record
 
 _Spec = dict[str, Any]
 _Unit = TypeVar("_Unit", bound=BodyAnswer)
@@ -65,14 +64,14 @@ def _draw_something() -> None:
         _svg(lambda: mark("point", [{}]), name="")
 
 
-def landings_svg(record: "Record", prep_id: str, *, theme: str = "dark", width_px: int = 680) -> str:
+def landings_svg(record: Record, prep_id: str, *, theme: str = "dark", width_px: int = 680) -> str:
     """Draw the landings of a prep; errors as :func:`prep_landings_svg`, and those of opening a prep."""
     from shimwise.bench.prep.preps import open_prep
 
     return prep_landings_svg(open_prep(record, prep_id), theme=theme, width_px=width_px)
 
 
-def prep_landings_svg(prep: "PrepView", *, theme: str = "dark", width_px: int = 680) -> str:
+def prep_landings_svg(prep: PrepView, *, theme: str = "dark", width_px: int = 680) -> str:
     """Draw the landings of a prep as SVG with presentation attributes only.
 
     Readings that the latest verdict does not contain yet are drawn too, with full weight.
@@ -110,14 +109,14 @@ def prep_landings_svg(prep: "PrepView", *, theme: str = "dark", width_px: int = 
     return drawn(key, draw, name="Landings in microns at the sensor, short at the left, deep at the right.")
 
 
-def has_landings(prep: "PrepView") -> bool:
+def has_landings(prep: PrepView) -> bool:
     """Whether there is anything to draw."""
     return any(not one.is_withdrawn for one in prep.readings) or any(
         one.landing_um is not None and not one.is_withdrawn for one in prep.sweeps
     )
 
 
-def landings_rows(prep: "PrepView") -> tuple[LandingsRow, ...]:
+def landings_rows(prep: PrepView) -> tuple[LandingsRow, ...]:
     """Return the picture as a table, row by row in its order."""
     picture: Picture = arrange(
         _answer(prep),
@@ -140,9 +139,9 @@ def landings_rows(prep: "PrepView") -> tuple[LandingsRow, ...]:
 
 
 def past_svg(
-    past: Sequence["PastVerdict"],
+    past: Sequence[PastVerdict],
     *,
-    adjustments: Sequence["PastAdjustment"] = (),
+    adjustments: Sequence[PastAdjustment] = (),
     tolerance_um: float,
     theme: str = "dark",
     width_px: int = 680,
@@ -164,13 +163,7 @@ def past_svg(
 
     style = page_style(theme, width_px)
     points = tuple(
-        PastPoint(
-            at=one.given_at,
-            error_um=one.error_um,
-            low_um=one.low_um,
-            high_um=one.high_um,
-            is_out=one.verdict in (Verdict.OUT_SHORT, Verdict.OUT_DEEP),
-        )
+        build_from(PastPoint, one, at=one.given_at, is_out=one.verdict in OUT)
         for one in past
         if all(map(math.isfinite, (one.error_um, one.low_um, one.high_um)))
     )
@@ -231,41 +224,29 @@ def _named(svg: str, name: str) -> str:
     return f'{svg[:end]} role="img" aria-label="{escape(name, quote=True)}">{svg[end + 1 :]}'
 
 
-def _texts(prep: "PrepView") -> dict[str, str]:
+def _texts(prep: PrepView) -> dict[str, str]:
     return {lens.name: lens.text for lens in prep.lenses}
 
 
-def _answer(prep: "PrepView") -> Answer:
+def _answer(prep: PrepView) -> Answer:
     """Return the answer to draw: the verdict, and every landing of the units in their present state."""
     from shimwise.sheets.json.verdict_json import answer_from_json
 
+    taken: list[tuple[int, float | None, ReadingView | SweepView]]
+    taken = [(row.number, row.weight, row) for row in prep.readings]
+    swept = enumerate(prep.sweeps, len(prep.readings) + 1)
+    taken += [(number, None, row) for number, row in swept if row.landing_um is not None]
     readings = tuple(
-        ReadingAnswer(
-            row=one.number,
-            line=one.number,
-            body=one.body,
-            lens=one.lens,
-            setup=one.setup,
-            landing_um=one.landing_um,
-            sd_um=one.landing_sd_um,
-            weight=1.0 if one.weight is None else one.weight,
+        build_from(
+            ReadingAnswer,
+            row,
+            row=number,
+            line=number,
+            sd_um=row.landing_sd_um or 0.0,
+            weight=1.0 if weight is None else weight,
         )
-        for one in prep.readings
-        if not one.is_withdrawn and not one.is_past
-    )
-    readings += tuple(
-        ReadingAnswer(
-            row=len(prep.readings) + place,
-            line=len(prep.readings) + place,
-            body=one.body,
-            lens=one.lens,
-            setup=one.setup,
-            landing_um=one.landing_um,
-            sd_um=one.landing_sd_um or 0.0,
-            weight=1.0,
-        )
-        for place, one in enumerate(prep.sweeps, 1)
-        if one.landing_um is not None and not one.is_withdrawn and not one.is_past
+        for number, weight, row in taken
+        if not row.is_withdrawn and not row.is_past
     )
     verdict, tolerance_um = prep.verdict, prep.tolerance_um
     if verdict is not None:
@@ -288,12 +269,12 @@ def _answer(prep: "PrepView") -> Answer:
     )
 
 
-def _zoom_mm(prep: "PrepView") -> dict[int, float]:
+def _zoom_mm(prep: PrepView) -> dict[int, float]:
     """Return the focal length to which a zoom was set, by the number of its reading. [mm]"""
     return {one.number: one.focal_mm for one in prep.readings if one.is_zoom}
 
 
-def _unjudged(kind: type[_Unit], units: "Sequence[PrepUnit]", tolerance_um: float) -> tuple[_Unit, ...]:
+def _unjudged(kind: type[_Unit], units: Sequence[PrepUnit], tolerance_um: float) -> tuple[_Unit, ...]:
     """Return units without a verdict: every number that it would hold is nan."""
     empty: dict[str, Any] = {one.name: math.nan for one in fields(kind)}
     empty["verdict"] = Verdict.NOT_CHECKED

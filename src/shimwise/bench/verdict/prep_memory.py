@@ -1,25 +1,20 @@
 """What the house remembers of a prep's units: the judge's prior, and the memory that a prep leaves."""
 
-from typing import TYPE_CHECKING
+from datetime import datetime
 
 from shimwise.bench.house.taught import priors_in
 from shimwise.bench.house.unit_knowledge import judged_name
 from shimwise.bench.house.unit_memory import faded_memory, kind_of
+from shimwise.bench.prep.prep_data import PrepMaterial
 from shimwise.bench.verdict.judge_input import question_of
 from shimwise.inference.history import house_memory
 from shimwise.inference.history.house_memory import HouseMemory, PrepUnits, Since
-from shimwise.inference.model.joint_memory import Unit
-
-if TYPE_CHECKING:
-    from datetime import datetime
-
-    from shimwise.bench.prep.prep_data import PrepMaterial
-    from shimwise.inference.model.joint_memory import History
-    from shimwise.record import Connection
-    from shimwise.record.tables.rows import BodyRow, LensRow, ReadingRow, SweepRow
+from shimwise.inference.model.joint_memory import History, Unit
+from shimwise.record import Connection
+from shimwise.record.tables.rows import BodyRow, LensRow, ReadingRow, SweepRow
 
 
-def prior_of(connection: "Connection", material: "PrepMaterial") -> "History | None":
+def prior_of(connection: Connection, material: PrepMaterial) -> History | None:
     """Return the judge's joint prior of a prep's units, faded until the prep was started; None if empty.
 
     A unit whose history a person typed since is not in it.
@@ -27,7 +22,7 @@ def prior_of(connection: "Connection", material: "PrepMaterial") -> "History | N
     return house_memory.prior_of(_as_of(connection, material), units_of(material))
 
 
-def after_prep(connection: "Connection", material: "PrepMaterial") -> HouseMemory | None:
+def after_prep(connection: Connection, material: PrepMaterial) -> HouseMemory | None:
     """Return the memory after a prep's readings; None if it has none.
 
     Raises
@@ -49,9 +44,9 @@ def after_prep(connection: "Connection", material: "PrepMaterial") -> HouseMemor
 
 
 def after_move(
-    connection: "Connection",
-    material: "PrepMaterial",
-    unit: "BodyRow | LensRow",
+    connection: Connection,
+    material: PrepMaterial,
+    unit: BodyRow | LensRow,
     *,
     by_um: float | None,
     sd_um: float | None,
@@ -67,7 +62,7 @@ def after_move(
     )
 
 
-def units_of(material: "PrepMaterial") -> PrepUnits:
+def units_of(material: PrepMaterial) -> PrepUnits:
     """Return the units of a prep under both names."""
     return PrepUnits(
         {row.id: row.epoch for row in material.units},
@@ -80,11 +75,11 @@ def units_of(material: "PrepMaterial") -> PrepUnits:
     )
 
 
-def _as_of(connection: "Connection", material: "PrepMaterial") -> HouseMemory:
+def _as_of(connection: Connection, material: PrepMaterial) -> HouseMemory:
     return faded_memory(connection, material.units, prep_id=material.prep.id, at=material.prep.started_at)
 
 
-def _last_read(material: "PrepMaterial") -> "datetime":
+def _last_read(material: PrepMaterial) -> datetime:
     """Return when the prep's units were read last: from then on they drift again."""
     sweeps = (row for row in material.sweeps if row.landing_um is not None)
     rows: tuple[ReadingRow | SweepRow, ...] = (*material.readings, *sweeps)

@@ -3,10 +3,11 @@
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TypeAlias
 
 from shimwise.bench.house.unit_knowledge import judged_name, mechanism_of
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
+from shimwise.bench.prep.setups import is_same_mm
 from shimwise.bench.prep.verdict_views import distance_words
 from shimwise.bench.prep.views import ReadingToTake
 from shimwise.bench.verdict.recheck_views import BeforeAfter, RecheckView
@@ -18,21 +19,14 @@ from shimwise.notices import Notice
 from shimwise.number_format import plus_minus_text
 from shimwise.record.queries import verdicts
 from shimwise.record.queries.epochs import shifted
-from shimwise.record.tables.rows import BodyRow
+from shimwise.record.record import Connection, Record
+from shimwise.record.tables.rows import AdjustmentRow, BodyRow, LensRow, ReadingRow, SweepRow, VerdictRow
 from shimwise.remedy.mechanism import Screw
 from shimwise.sheets.json.verdict_json import answer_from_json
 from shimwise.sheets.words.notices import notice_text
 from shimwise.sheets.words.to_do_words import take_text
 
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.record import Record
-    from shimwise.record.tables.rows import AdjustmentRow, LensRow, ReadingRow, SweepRow, VerdictRow
-
-    _Evidence: TypeAlias = ReadingRow | SweepRow
-
-SAME_DISTANCE_MM = 1e-3
-"""Distances of a plan and of a tape that differ by less are the same: rounding of the document. [mm]"""
+_Evidence: TypeAlias = ReadingRow | SweepRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +34,11 @@ class _Judged:
     """A prep with its latest verdict; ``answer`` is None before the first."""
 
     material: PrepMaterial
-    row: "VerdictRow | None"
+    row: VerdictRow | None
     answer: Answer | None
 
     @classmethod
-    def of(cls, connection: "Connection", material: PrepMaterial) -> "_Judged":
+    def of(cls, connection: Connection, material: PrepMaterial) -> "_Judged":
         row = verdicts.latest_verdict(connection, material.prep.id)
         return cls(material, row, None if row is None else answer_from_json(row.document))
 
@@ -53,25 +47,25 @@ class _Judged:
         prep = self.material.prep
         return self.row is not None and (self.row.revision == prep.revision or prep.state == "signed")
 
-    def unit(self, row: "AdjustmentRow") -> "BodyRow | LensRow":
+    def unit(self, row: AdjustmentRow) -> BodyRow | LensRow:
         units = self.material.bodies if row.unit_kind == "body" else self.material.lenses
         return units[row.unit_id]
 
 
-def recheck(record: "Record", prep_id: str) -> tuple[RecheckView, ...]:
+def recheck(record: Record, prep_id: str) -> tuple[RecheckView, ...]:
     """Return the re-check of each unit that was adjusted in a prep; raise NotFound if there is none."""
     with record.reading() as connection:
         return rechecks_in(connection, material_of(connection, prep_id))
 
 
-def rechecks_in(connection: "Connection", material: PrepMaterial) -> tuple[RecheckView, ...]:
+def rechecks_in(connection: Connection, material: PrepMaterial) -> tuple[RecheckView, ...]:
     """Return the re-checks of a prep; of a unit adjusted twice, that of its last adjustment."""
     judged = _Judged.of(connection, material)
     rows = sorted(_adjustments(connection, material), key=lambda row: row.epoch_after)
     return tuple(_recheck_view(judged, row) for row in {row.unit_id: row for row in rows}.values())
 
 
-def rereads_due(connection: "Connection", material: PrepMaterial) -> tuple[Notice, ...]:
+def rereads_due(connection: Connection, material: PrepMaterial) -> tuple[Notice, ...]:
     """Return a line to do for each unit of a prep whose least re-check is not complete."""
     return tuple(
         _due(one.name, one.kind, material) for one in rechecks_in(connection, material) if not one.is_read
@@ -84,7 +78,7 @@ def _due(name: str, kind: str, material: PrepMaterial) -> Notice:
     return Notice("do_check_again", name, {"kind": kind, "distances": float(LEAST_DISTANCES), **lenses})
 
 
-def before_after(record: "Record", prep_id: str) -> tuple[BeforeAfter, ...]:
+def before_after(record: Record, prep_id: str) -> tuple[BeforeAfter, ...]:
     """Return each adjustment of a prep, oldest first, with the unit before and after it.
 
     Raises
@@ -98,12 +92,12 @@ def before_after(record: "Record", prep_id: str) -> tuple[BeforeAfter, ...]:
     return tuple(_before_after(judged, row, _epoch_judged(judged, row, rows)) for row in rows)
 
 
-def _adjustments(connection: "Connection", material: PrepMaterial) -> "tuple[AdjustmentRow, ...]":
+def _adjustments(connection: Connection, material: PrepMaterial) -> tuple[AdjustmentRow, ...]:
     rows = verdicts.adjustments(connection, material.prep.id)
     return shifted(rows, material.prep.epoch_shifts)
 
 
-def _epoch_judged(judged: _Judged, row: "AdjustmentRow", rows: Iterable["AdjustmentRow"]) -> int:
+def _epoch_judged(judged: _Judged, row: AdjustmentRow, rows: Iterable[AdjustmentRow]) -> int:
     """Return the unit's epoch when the verdict was given, which may have been before the move."""
     later = [
         one.epoch_before
@@ -113,7 +107,7 @@ def _epoch_judged(judged: _Judged, row: "AdjustmentRow", rows: Iterable["Adjustm
     return min(later, default=judged.unit(row).epoch)
 
 
-def _before_after(judged: _Judged, row: "AdjustmentRow", epoch_then: int) -> BeforeAfter:
+def _before_after(judged: _Judged, row: AdjustmentRow, epoch_then: int) -> BeforeAfter:
     unit, answer = judged.unit(row), judged.answer
     old, new = (
         judged_name(unit.name, epoch=epoch, current=epoch_then)
@@ -173,7 +167,7 @@ def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def _recheck_view(judged: _Judged, row: "AdjustmentRow") -> RecheckView:
+def _recheck_view(judged: _Judged, row: AdjustmentRow) -> RecheckView:
     unit = judged.unit(row)
     since = [one for one in _valid(judged.material) if _is_since(one, row)]
     answered = None if judged.answer is None else judged.answer.unit(row.unit_kind, unit.name)
@@ -196,9 +190,7 @@ def _recheck_view(judged: _Judged, row: "AdjustmentRow") -> RecheckView:
     )
 
 
-def _plan(
-    judged: _Judged, row: "AdjustmentRow", since: Iterable["_Evidence"], *, is_decided: bool
-) -> Recheck:
+def _plan(judged: _Judged, row: AdjustmentRow, since: Iterable[_Evidence], *, is_decided: bool) -> Recheck:
     material, answer = judged.material, judged.answer
     bodies = {body.name: body.id for body in material.bodies.values()}
     lenses = {lens.name: lens.id for lens in material.lenses.values()}
@@ -235,26 +227,26 @@ def _recheck_words(name: str, kind: str, found: Recheck, judged: _Judged, *, is_
     return f"{name} was read again, but its verdict is not decided yet: read on."
 
 
-def _valid(material: PrepMaterial) -> list["_Evidence"]:
+def _valid(material: PrepMaterial) -> list[_Evidence]:
     """Return the readings by eye and the sweeps with a landing that were not withdrawn."""
     sweeps = (row for row in material.sweeps if row.landing_um is not None)
     taken: tuple[_Evidence, ...] = (*material.readings, *sweeps)
     return [row for row in taken if row.withdrawn_at is None]
 
 
-def _is_since(reading: "_Evidence", row: "AdjustmentRow") -> bool:
+def _is_since(reading: _Evidence, row: AdjustmentRow) -> bool:
     if row.unit_kind == "body":
         return reading.body_id == row.unit_id and reading.body_epoch >= row.epoch_after
     return reading.lens_id == row.unit_id and reading.lens_epoch >= row.epoch_after
 
 
-def _target(material: PrepMaterial, row: "_Evidence") -> Target:
+def _target(material: PrepMaterial, row: _Evidence) -> Target:
     """Return what was read; a sweep without a set-up was at infinity."""
     setup = material.setups.get(row.setup_id or "")
     return Target(row.body_id, row.lens_id, math.inf if setup is None else setup.distance_mm)
 
 
-def _is_by_picture(row: "AdjustmentRow", unit: "BodyRow | LensRow") -> bool:
+def _is_by_picture(row: AdjustmentRow, unit: BodyRow | LensRow) -> bool:
     """Whether the picture saw a screw's move: then it is known in microns, and no turns are."""
     is_screw = isinstance(unit, BodyRow) and isinstance(mechanism_of(unit.mechanism), Screw)
     return is_screw and row.turns is None and row.amount_um is not None
@@ -263,7 +255,7 @@ def _is_by_picture(row: "AdjustmentRow", unit: "BodyRow | LensRow") -> bool:
 def _asked(material: PrepMaterial, target: Target, *, by_picture: bool) -> ReadingToTake:
     body, lens, distance_mm = material.bodies[target.body], material.lenses[target.lens], target.distance_mm
     taped = (one for one in material.setups.values() if one.body_id == target.body)
-    setup = next((one for one in taped if _is_same(one.distance_mm, distance_mm)), None)
+    setup = next((one for one in taped if is_same_mm(one.distance_mm, distance_mm)), None)
     text = distance_words(material.house.units)(distance_mm) if setup is None else setup.distance_text
     return ReadingToTake(
         body_id=target.body,
@@ -276,7 +268,3 @@ def _asked(material: PrepMaterial, target: Target, *, by_picture: bool) -> Readi
         by_picture=by_picture,
         words=f"{take_text(by_picture=by_picture)} {lens.name} on {body.name} at {text}.",
     )
-
-
-def _is_same(one_mm: float, other_mm: float) -> bool:
-    return one_mm == other_mm or abs(one_mm - other_mm) < SAME_DISTANCE_MM

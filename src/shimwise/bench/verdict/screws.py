@@ -1,23 +1,19 @@
 """How the screws of a prep's bodies were turned, from the record: what the judge may learn from them."""
 
-from typing import TYPE_CHECKING
-
 from shimwise.bench.house.unit_knowledge import judged_name, mechanism_of
+from shimwise.bench.prep.prep_data import PrepMaterial
 from shimwise.inference.verdict.unit_change import change_between
+from shimwise.record import Connection
 from shimwise.record.queries import verdicts
+from shimwise.record.tables.rows import AdjustmentRow, BodyRow
 from shimwise.remedy.adjustment_steps import Move
 from shimwise.remedy.mechanism import Screw
 from shimwise.remedy.screw_history import ScrewHistory, SeenTravel, Turned
 from shimwise.sheets.json.verdict_json import answer_from_json
 
-if TYPE_CHECKING:
-    from shimwise.bench.prep.prep_data import PrepMaterial
-    from shimwise.record import Connection
-    from shimwise.record.tables.rows import AdjustmentRow, BodyRow
-
 
 def screw_history(
-    connection: "Connection", body: "BodyRow", screw: Screw, *, judged_in: str = ""
+    connection: Connection, body: BodyRow, screw: Screw, *, judged_in: str = ""
 ) -> ScrewHistory:
     """Return how a body's screw was turned; ``judged_in`` is the id of a prep that is about to be judged."""
     rows = [row for row in verdicts.unit_adjustments(connection, body.id) if row.turns]
@@ -26,7 +22,7 @@ def screw_history(
     )
 
 
-def screws_of(connection: "Connection", material: "PrepMaterial") -> dict[str, ScrewHistory]:
+def screws_of(connection: Connection, material: PrepMaterial) -> dict[str, ScrewHistory]:
     """Return the history of every screw of a prep that is about to be judged, by the name of its body."""
     return {
         body.name: screw_history(connection, body, mechanism, judged_in=material.prep.id)
@@ -35,7 +31,7 @@ def screws_of(connection: "Connection", material: "PrepMaterial") -> dict[str, S
     }
 
 
-def _turned(connection: "Connection", body: "BodyRow", row: "AdjustmentRow", *, judged_in: str) -> Turned:
+def _turned(connection: Connection, body: BodyRow, row: AdjustmentRow, *, judged_in: str) -> Turned:
     turns, epochs = row.turns or 0.0, (row.epoch_before, row.epoch_after)
     move = _move_of(row)
     is_after_play, seen = move.is_after_play, seen_travel(move)
@@ -62,7 +58,7 @@ def seen_travel(move: Move) -> SeenTravel | None:
     return SeenTravel(move.seen_um_per_turn, move.seen_um_per_turn_sd)
 
 
-def _move_of(row: "AdjustmentRow") -> Move:
+def _move_of(row: AdjustmentRow) -> Move:
     """Return the move of an adjustment as its steps have it, the last one where it was made anew."""
     moves = [event["move"] for event in row.steps or () if event.get("move")]
     return Move.from_json(moves[-1]) if moves else Move()

@@ -15,7 +15,7 @@ from shimwise.errors import InferenceError, OpticsError
 from shimwise.inference.house.taught import FEWEST_PREPS, Taught
 from shimwise.inference.model.joint_memory import Unit
 from shimwise.inference.model.kinds import Kind
-from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge
+from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, MeasuredLanding, Reading
 from shimwise.record.queries import lookups, memories, sets
 
 if TYPE_CHECKING:
@@ -24,10 +24,10 @@ if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
     from shimwise.inference.house.readings import SignedPrep
     from shimwise.inference.house.spreads import Learned
-    from shimwise.record import Connection
-    from shimwise.record.record import Record
+    from shimwise.record.record import Connection, Record
 
 Known = TypeVar("Known", BodyKnowledge, LensKnowledge)
+Taken = TypeVar("Taken", Reading, MeasuredLanding)
 DAY_S = 86_400.0
 TEACHER = "the house"
 MOST_READINGS = 40_000
@@ -142,19 +142,16 @@ def _signed(
         unit = units.remembered(Unit(kind, name))
         return f"{unit.name}{AT_EPOCH}{unit.epoch}"
 
+    def renamed(one: Taken) -> Taken:
+        return replace(one, body=named(Kind.BODY, one.body), lens=named(Kind.LENS, one.lens))
+
     bodies = {named(Kind.BODY, name): one for name, one in prep.bodies.items()}
     lenses = {named(Kind.LENS, name): one for name, one in prep.lenses.items()}
     prior = {f"{unit_id}{AT_EPOCH}{epoch}": (mean, sd) for unit_id, (epoch, mean, sd) in typed.items()}
     by_id = replace(
         prep,
-        readings=tuple(
-            replace(one, body=named(Kind.BODY, one.body), lens=named(Kind.LENS, one.lens))
-            for one in prep.readings
-        ),
-        landings=tuple(
-            replace(one, body=named(Kind.BODY, one.body), lens=named(Kind.LENS, one.lens))
-            for one in prep.landings
-        ),
+        readings=tuple(map(renamed, prep.readings)),
+        landings=tuple(map(renamed, prep.landings)),
         bodies={name: _with_prior(one, prior.get(name)) for name, one in bodies.items()},
         lenses={name: _with_prior(one, prior.get(name)) for name, one in lenses.items()},
         history=None,

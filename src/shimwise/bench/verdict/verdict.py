@@ -1,11 +1,13 @@
 """The verdict of a prep: computed, kept with the prep's revision, and shown."""
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import Any
 
 from shimwise import __version__
 from shimwise.bench.errors import Conflict, NotFound
 from shimwise.bench.house.taught import priors_in
 from shimwise.bench.prep.prep_data import material_of
+from shimwise.bench.prep.states import OPEN, SIGNED
 from shimwise.bench.prep.verdict_views import verdict_view
 from shimwise.bench.prep.views import PrepVerdict
 from shimwise.bench.typed_names import id_or_new
@@ -15,21 +17,15 @@ from shimwise.bench.verdict.recheck import rereads_due
 from shimwise.bench.verdict.screws import screws_of
 from shimwise.record.queries import verdicts
 from shimwise.record.queries.lookups import prep_state
+from shimwise.record.record import Connection, Record
 from shimwise.record.tables.rows import VerdictRow
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from shimwise.record import Connection
-    from shimwise.record.record import Record
 
 JUDGE = "judge"
 """Author of verdicts in the journal."""
-OPEN, SIGNED = "open", "signed"
 _NOTHING = "There is nothing to judge in this prep yet. Save a reading first."
 
 
-def verdict(record: "Record", prep_id: str) -> PrepVerdict | None:
+def verdict(record: Record, prep_id: str) -> PrepVerdict | None:
     """Return the latest verdict of a prep; None before the first, and if all its evidence is withdrawn."""
     with record.reading() as connection:
         material = material_of(connection, prep_id)
@@ -38,7 +34,7 @@ def verdict(record: "Record", prep_id: str) -> PrepVerdict | None:
     return None if row is None or is_bare else verdict_view(row, material)
 
 
-def refresh_verdict(record: "Record", prep_id: str) -> PrepVerdict | None:
+def refresh_verdict(record: Record, prep_id: str) -> PrepVerdict | None:
     """Judge a prep and keep the verdict, unless it is current; None while there is nothing to judge.
 
     Raises
@@ -52,7 +48,7 @@ def refresh_verdict(record: "Record", prep_id: str) -> PrepVerdict | None:
     return verdict(record, prep_id)
 
 
-def given_verdict(record: "Record", prep_id: str) -> PrepVerdict:
+def given_verdict(record: Record, prep_id: str) -> PrepVerdict:
     """Return the latest verdict; raise NotFound if there is none yet."""
     found = verdict(record, prep_id)
     if found is None:
@@ -60,7 +56,7 @@ def given_verdict(record: "Record", prep_id: str) -> PrepVerdict:
     return found
 
 
-def current_verdict(record: "Record", prep_id: str) -> PrepVerdict:
+def current_verdict(record: Record, prep_id: str) -> PrepVerdict:
     """Judge a prep as :func:`refresh_verdict` does; raise Conflict if there is nothing to judge."""
     found = refresh_verdict(record, prep_id)
     if found is None:
@@ -68,7 +64,7 @@ def current_verdict(record: "Record", prep_id: str) -> PrepVerdict:
     return found
 
 
-def judge_question(record: "Record", prep_id: str) -> Question | None:
+def judge_question(record: Record, prep_id: str) -> Question | None:
     """Return the question for the judge; None if the latest verdict is current, or nothing was read."""
     with record.reading() as connection:
         material = material_of(connection, prep_id)
@@ -87,11 +83,11 @@ def judge_question(record: "Record", prep_id: str) -> Question | None:
 
 
 def keep_verdict(
-    record: "Record",
+    record: Record,
     question: Question,
     document: dict[str, Any],
     *,
-    fence: "Callable[[Connection], None]" = lambda _: None,
+    fence: Callable[[Connection], None] = lambda _: None,
 ) -> None:
     """Keep a verdict with the program's version; what ``fence`` raises in that transaction undoes it."""
     with record.writing(who=JUDGE) as change:

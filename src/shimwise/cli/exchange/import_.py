@@ -8,7 +8,6 @@ from typing import Annotated
 
 import typer
 
-from shimwise.bench.access.acting import Who
 from shimwise.bench.errors import RecordAway
 from shimwise.bench.exchange import record_admin as bench
 from shimwise.bench.exchange.import_kit import import_kit
@@ -20,8 +19,7 @@ from shimwise.cli.exchange.kit_words import kit_words
 from shimwise.cli.options import Unit
 from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
-from shimwise.cli.record_options import AsJson, Data
-from shimwise.cli.record_options import Who as WhoOption
+from shimwise.cli.record_options import AsJson, Data, Who
 from shimwise.errors import RecordError
 
 REFUSED = 2
@@ -75,7 +73,7 @@ def import_(
             "--unproven", help="Take in a signed prep that no house's key vouches for, as before 0.3."
         ),
     ] = False,
-    who: WhoOption = None,
+    who: Who = None,
     data: Data = None,
     unit: Unit = None,
     as_json: AsJson = False,
@@ -106,20 +104,22 @@ def import_(
     what = _KINDS.get(Path(file).suffix.lower(), "a prep")
     _refuse_options(what, kit=kit, prep=prep, title=title, is_dry_run=is_dry_run)
     with _opened(data, is_dry_run=is_dry_run) as there, _or_empty(there) as record:
+        by, is_refused = acting(record, who), False
+        done: object
         if is_table:
-            _import_list(
-                record, content, file, who=acting(record, who), is_dry_run=is_dry_run, as_json=as_json
-            )
+            listed = import_house_list(record, content, who=by, name=file, is_dry_run=is_dry_run)
+            done, lines, is_refused = listed, _list_words(listed), bool(listed.refused)
         elif what == "a kit":
             prep_id = bench.find_prep(record, prep) if prep else None
-            done = import_kit(
-                record, content, who=acting(record, who), name=name, prep_id=prep_id, is_dry_run=is_dry_run
-            )
-            show(done, "\n".join(kit_words(done)), as_json=as_json)
+            kept = import_kit(record, content, who=by, name=name, prep_id=prep_id, is_dry_run=is_dry_run)
+            done, lines = kept, kit_words(kept)
         else:
-            _import_prep(
-                record, content, file, who=acting(record, who), is_unproven=is_unproven, as_json=as_json
-            )
+            document = bench.read_document(content, name=file)
+            taken = bench.import_prep(record, document, who=by, is_unproven=is_unproven)
+            done, lines = taken, [_prep_words(taken)]
+    show(done, "\n".join(lines), as_json=as_json)
+    if is_refused:
+        raise typer.Exit(REFUSED)
 
 
 def _refuse_options(what: str, *, kit: Path | None, prep: str | None, title: str, is_dry_run: bool) -> None:
@@ -178,24 +178,10 @@ def _readings_words(outcome: ReadingsOutcome) -> list[str]:
     return lines
 
 
-def _import_prep(
-    record: bench.Record, content: bytes, name: str, *, who: Who, is_unproven: bool, as_json: bool
-) -> None:
-    done = bench.import_prep(
-        record, bench.read_document(content, name=name), who=who, is_unproven=is_unproven
-    )
+def _prep_words(done: bench.Imported) -> str:
     words = "is taken in." if done.is_new else "was here already, with the same content."
     kept = f" The record's own facts stand for {', '.join(done.kept)}." if done.kept else ""
-    show(done, f"The prep {done.prep_id} {words}{kept}", as_json=as_json)
-
-
-def _import_list(
-    record: bench.Record, content: bytes, name: str, *, who: Who, is_dry_run: bool, as_json: bool
-) -> None:
-    outcome = import_house_list(record, content, who=who, name=name, is_dry_run=is_dry_run)
-    show(outcome, "\n".join(_list_words(outcome)), as_json=as_json)
-    if outcome.refused:
-        raise typer.Exit(REFUSED)
+    return f"The prep {done.prep_id} {words}{kept}"
 
 
 def _list_words(outcome: HouseListOutcome) -> list[str]:

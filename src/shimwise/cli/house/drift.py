@@ -7,7 +7,7 @@ import typer
 
 from shimwise.bench.errors import NotFound
 from shimwise.bench.exchange import record_admin
-from shimwise.bench.history import drift as drifting
+from shimwise.bench.history.drift import unit_drift
 from shimwise.bench.history.drift_views import DriftRow, DriftView
 from shimwise.bench.house import units
 from shimwise.cli.output import show
@@ -33,8 +33,7 @@ def drift(
         found = units.find_label(record, unit)
         if found is None or found.kind == "set":
             raise NotFound("body or lens", unit)
-        of_kind = drifting.body_drift if found.kind == "body" else drifting.lens_drift
-        view = of_kind(record, found.id)
+        view = unit_drift(record, found.kind, found.id)
     show(view, _text(view), as_json=as_json)
     if view.is_drifting:
         raise typer.Exit(DRIFTS)

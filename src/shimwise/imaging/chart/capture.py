@@ -3,8 +3,6 @@
 Frames are taken one at a time, so that a sweep needs the memory of its crops and of one frame.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
@@ -13,11 +11,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.layout import ChartLayout, Star
 from shimwise.imaging.chart.markers import Corners, find_markers, fit_homography, follow_markers, map_points
 
-FloatArray = NDArray[np.float64]
 Frame = NDArray[np.float32]
 
 MAX_WAITING, MAX_WAITING_BYTES = 12, 2**30

@@ -3,8 +3,6 @@
 Millimetres on the sheet, x right, y down. Marker corners run clockwise from the top left.
 """
 
-from __future__ import annotations
-
 import math
 import sys
 from collections.abc import Mapping, Sequence

@@ -4,8 +4,6 @@ Pixel centres lie at whole numbers, x right, y down. The picture grows or shrink
 is modelled as a straight line over the swept coordinate.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,10 +11,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.layout import ChartLayout
 
-FloatArray = NDArray[np.float64]
 Corners = dict[int, FloatArray]
 
 DETECT_WIDTH_PX = 1920

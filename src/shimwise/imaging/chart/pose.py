@@ -4,17 +4,13 @@ The camera is a pinhole at the lens with the image distance of the sharp chart. 
 side is farther away; pitch > 0: its lower side is farther away; roll from x towards y.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import ImagingError
-
-FloatArray = NDArray[np.float64]
 
 LEAST_SHARE = 0.05
 """Least value of 1 − leverage: a point that alone decides an unknown has no residual, whatever its error."""

@@ -1,13 +1,11 @@
 """What speaks against a sweep: copies, positions, exposure, the peak's place and the fit's scatter."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.chart.capture import Capture
 from shimwise.imaging.focus.fit.ring_model import pixel_transfer
 from shimwise.imaging.focus.fit.star_fit import usual_step_um
@@ -16,8 +14,6 @@ from shimwise.imaging.focus.result import StarPeak, SweepSettings
 from shimwise.imaging.focus.run.run_check import RunCheck
 from shimwise.imaging.focus.run.steps import Slip
 from shimwise.imaging.star.geometry import StarMeasure
-
-FloatArray = NDArray[np.float64]
 
 MIN_FRAMES = 7
 SHARPENED_RISE = 0.03

@@ -1,174 +1,139 @@
-"""What can be wrong with a sweep, defined once: code, name, sentence, and whether the number is withheld."""
-
-from __future__ import annotations
+"""What can be wrong with a sweep, defined once: name, sentence, and whether the number is withheld."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import NamedTuple
 
 from shimwise.notices import Notice
 
 
-class _Meaning(NamedTuple):
-    code: int
-    short: str
-    sentence: str
-    stops: bool
-
-
 class Flag(Enum):
-    """A reason to doubt a sweep. ``stops`` is true where the peak is withheld, not only doubted."""
+    """A reason to doubt a sweep: its short name, what it means and what to do, and whether it stops.
 
-    TOO_FEW_FRAMES = _Meaning(
-        1, "too few frames", "Fewer than 7 frames lie over the peak; take smaller steps around it.", True
+    ``stops``: the peak is withheld, not only doubted.
+    """
+
+    TOO_FEW_FRAMES = (
+        "too few frames",
+        "Fewer than 7 frames lie over the peak; take smaller steps around it.",
+        True,
     )
-    SATURATED = _Meaning(
-        2, "saturated", "Pixels of the star are at full white; lower the exposure and repeat.", True
-    )
-    BLACK_CLIPPED = _Meaning(
-        3,
+    SATURATED = ("saturated", "Pixels of the star are at full white; lower the exposure and repeat.", True)
+    BLACK_CLIPPED = (
         "black clipped",
         "Pixels of the star are clipped at black; raise the exposure or the pedestal.",
         True,
     )
-    PEAK_AT_END = _Meaning(
-        4, "peak at the end", "The peak lies at the end of the sweep or beyond; move the sweep over it.", True
+    PEAK_AT_END = (
+        "peak at the end",
+        "The peak lies at the end of the sweep or beyond; move the sweep over it.",
+        True,
     )
-    MARKERS_LOST = _Meaning(
-        5,
+    MARKERS_LOST = (
         "markers lost",
         "Markers were not found in every frame; their places are taken from the others.",
         False,
     )
-    STAR_TOO_SMALL = _Meaning(
-        6,
+    STAR_TOO_SMALL = (
         "star too small",
         "A star is too small for its blur or its pixels; move closer or print it larger.",
         False,
     )
-    NOT_MONOTONE = _Meaning(
-        7,
+    NOT_MONOTONE = (
         "positions not monotone",
         "Positions turn back or repeat; backlash spoils them. Sweep one way.",
         True,
     )
-    CAMERA_MOVED = _Meaning(
-        8,
+    CAMERA_MOVED = (
         "camera moved",
         "The picture jumps between frames; fix the camera and the chart, and repeat.",
         False,
     )
-    BANDS_DISAGREE = _Meaning(
-        9,
+    BANDS_DISAGREE = (
         "bands disagree",
         "Coarse and fine detail are sharp at different places (aberration); name the band.",
         False,
     )
-    CHART_TURNED = _Meaning(
-        10,
+    CHART_TURNED = (
         "chart turned",
         "The chart is more than 1° off square; its share of the tilt is removed.",
         False,
     )
-    DUPLICATE_FRAMES = _Meaning(
-        11, "duplicate frames", "Two frames are copies of one picture; the later is left out.", False
+    DUPLICATE_FRAMES = (
+        "duplicate frames",
+        "Two frames are copies of one picture; the later is left out.",
+        False,
     )
-    STAR_NOT_FOUND = _Meaning(
-        12, "star not found", "A star of the layout is not seen where it should be; it is left out.", False
+    STAR_NOT_FOUND = (
+        "star not found",
+        "A star of the layout is not seen where it should be; it is left out.",
+        False,
     )
-    TURN_UNKNOWN = _Meaning(
-        13,
+    TURN_UNKNOWN = (
         "chart's turn unknown",
         "The chart's turn could not be measured; tilt includes the chart's share.",
         False,
     )
-    FRAME_LEFT_OUT = _Meaning(14, "frame left out", "A frame could not be used and is left out.", False)
+    FRAME_LEFT_OUT = ("frame left out", "A frame could not be used and is left out.", False)
 
-    POOR_FIT = _Meaning(
-        15,
+    POOR_FIT = (
         "poor fit",
         "A star's curves are not those of the named lens; check the f-number, and look at the figure.",
         True,
     )
 
-    LENS_DISTORTS = _Meaning(
-        16,
+    LENS_DISTORTS = (
         "lens distorts",
         "The lens bends the picture's lines; tilt's interval is widened by what that can do.",
         False,
     )
 
-    PREDICTED_FRAMES = _Meaning(
-        17,
+    PREDICTED_FRAMES = (
         "predicted frames",
         "The clip keeps what changes between frames, at a rate that leaves fine detail away: best focus and "
         "tilt can be off by more than their intervals. Record stills, ProRes or DNxHR.",
         False,
     )
 
-    SHARPENED = _Meaning(
-        18,
+    SHARPENED = (
         "sharpened",
         "The camera sharpened the pictures; the peak holds with its interval. Better without.",
         False,
     )
 
-    NOISE_REDUCED = _Meaning(
-        19,
+    NOISE_REDUCED = (
         "fine detail missing",
         "Noise reduction or a tone curve took faint detail away; the peak holds with its interval.",
         False,
     )
 
-    FRAME_SLIPPED = _Meaning(
-        20,
+    FRAME_SLIPPED = (
         "positions slipped",
         "The frames show that the positions after it are a step off; they were corrected. Check the list.",
         False,
     )
 
-    MAYBE_SLIPPED = _Meaning(
-        21,
+    MAYBE_SLIPPED = (
         "positions may have slipped",
         "The frames cannot settle it: both readings are given. Check the list, or repeat with smaller steps.",
         True,
     )
 
-    FRAME_OBSTRUCTED = _Meaning(
-        22,
+    FRAME_OBSTRUCTED = (
         "something in the way",
         "The star is not what it is in the other frames; those frames are left out.",
         False,
     )
 
-    NOT_SETTLED = _Meaning(
-        23,
+    NOT_SETTLED = (
         "start not settled",
         "The first frames stand to one side of where they were recorded (backlash); they are left out. "
         "Begin a sweep with a run-up.",
         False,
     )
 
-    @property
-    def code(self) -> int:
-        """Number, kept for good."""
-        return self.value.code
-
-    @property
-    def short(self) -> str:
-        """Short name."""
-        return self.value.short
-
-    @property
-    def sentence(self) -> str:
-        """What it means and what to do."""
-        return self.value.sentence
-
-    @property
-    def stops(self) -> bool:
-        """Whether the peak is withheld."""
-        return self.value.stops
+    def __init__(self, short: str, sentence: str, stops: bool) -> None:
+        self.short, self.sentence, self.stops = short, sentence, stops
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,13 +12,11 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import BoolArray, FloatArray
 from shimwise.imaging.focus.fit.interval import peak_variance, t_quantile
 from shimwise.imaging.focus.fit.star_fit import W040_SPREAD, StarFit, normal_equations
 from shimwise.imaging.focus.peak import PeakFit
-
-FloatArray = NDArray[np.float64]
 
 FLOOR_OF_DIFFERENCES = 0.3
 """Share of a peak's floor that stays in differences between stars: a wrong law errs much alike in all
@@ -74,7 +72,7 @@ class JointPeaks:
     common_um: FloatArray
     least_variance: float
     floor_um: FloatArray
-    used: NDArray[np.bool_]
+    used: BoolArray
 
     @classmethod
     def of(cls, fits: Sequence[PeakFit], lead: int = 0) -> JointPeaks:

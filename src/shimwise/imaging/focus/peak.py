@@ -1,21 +1,17 @@
 """A star's through-focus peak as the sweep reports it: the fit of its rings, with an honest interval."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.focus.fit.interval import Influence, floor_um, influence_of, peak_variance, t_quantile
 from shimwise.imaging.focus.fit.ring_model import star_rings
 from shimwise.imaging.focus.fit.rings import StarRings
 from shimwise.imaging.focus.fit.star_fit import StarFit, fit_star
 from shimwise.imaging.focus.lens.law_fit import MAX_LOG_N, Lens, template_of
 from shimwise.imaging.star.ring_data import RingData
-
-FloatArray = NDArray[np.float64]
 
 BAND_CY_MM = (20.0, 62.0)
 """Band over which the mean transfer is taken, cycles/mm, unless another is named."""

@@ -1,10 +1,8 @@
 """Where the chart and its stars lie in the picture, frame by frame, and the chart's pose from them."""
 
-from __future__ import annotations
-
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.capture import Capture
 from shimwise.imaging.chart.layout import ChartLayout
@@ -15,8 +13,6 @@ from shimwise.imaging.focus.result import SweepSettings
 from shimwise.imaging.star.geometry import ChartMap, StarMeasure, measure_star, with_wander
 from shimwise.imaging.star.pointing import pointed
 from shimwise.imaging.star.rings import StarTooSmallError
-
-FloatArray = NDArray[np.float64]
 
 MARKER_SD_PX = 0.1
 """Uncertainty of a marker's place beside that of a star's centre, px."""

@@ -1,9 +1,7 @@
 """Settings and result of a sweep."""
 
-from __future__ import annotations
-
 import math
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from shimwise.errors import ImagingError
@@ -106,10 +104,6 @@ class Alternative:
     high_um: float
     code: str
 
-    def to_json(self) -> dict[str, float | str]:
-        """Return it as ``shimwise.sweep/2`` holds it."""
-        return {"best_um": self.best_um, "low_um": self.low_um, "high_um": self.high_um, "code": self.code}
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweepResult:
@@ -162,7 +156,7 @@ class SweepResult:
             "magnification": self.magnification,
             "landing_um": self.landing_um,
             "channel": self.channel,
-            "alternatives": [one.to_json() for one in self.alternatives],
+            "alternatives": [asdict(one) for one in self.alternatives],
             "flags": [str(flag) for flag in self.flags],
             "notices": [flag.to_json() for flag in self.flags],
         }

@@ -1,13 +1,11 @@
 """The stars of a sweep: their rings, their peaks, and the run as the layout's centre star shows it."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.capture import Capture
 from shimwise.imaging.chart.layout import ChartLayout
@@ -23,7 +21,6 @@ from shimwise.imaging.star.response import ring_response
 from shimwise.imaging.star.ring_data import RingData
 from shimwise.imaging.star.rings import SECTOR_ANGLES_RAD
 
-FloatArray = NDArray[np.float64]
 CENTRE_SHARE = 0.1
 """Distance from the picture's middle, by its half diagonal, within which no radius is defined; chosen."""
 

@@ -1,7 +1,5 @@
 """A whole sweep: frames of the chart in, the peak with its uncertainty, tilt and flags out."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable
 from dataclasses import replace
@@ -9,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.capture import SweptFrame, capture
 from shimwise.imaging.chart.layout import ChartLayout
@@ -23,8 +22,6 @@ from shimwise.imaging.focus.run.run_check import RunCheck
 from shimwise.imaging.focus.star_peaks import second_channel, star_peaks
 from shimwise.imaging.focus.tilt import FieldFit, fit_field, seen_as_yaw
 from shimwise.imaging.star.geometry import StarMeasure
-
-FloatArray = NDArray[np.float64]
 
 LEAST_STARS = 4
 """Stars off the centre from which on their astigmatism shows a lean."""

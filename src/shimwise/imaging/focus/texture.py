@@ -4,17 +4,14 @@ Gradient energy divided by the squared mean needs no threshold and does not foll
 the same in every frame and drops out as the constant of a Gaussian through focus.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.focus.fit.interval import t_quantile
-
-FloatArray = NDArray[np.float64]
 
 STEP_PX = 2
 """Distance of the pixels compared: see :func:`gradient_energy`."""

@@ -1,15 +1,11 @@
 """Sensor tilt from the stars: a plane, with r² for field curvature where the stars can show it."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.focus.joint import Estimate, JointPeaks
-
-FloatArray = NDArray[np.float64]
 
 SEEN_AS_YAW_MEAN, SEEN_AS_YAW_SD = 0.5, 0.5
 """Part of :func:`seen_as_yaw` that is taken out, and its standard deviation: a lens that breathes grows the

@@ -7,8 +7,6 @@ References
    key): first bytes of containers.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path

@@ -11,8 +11,6 @@ References
 .. [3] Colour Science for Python, log decodings after each curve's published definition.
 """
 
-from __future__ import annotations
-
 import inspect
 import re
 import warnings

@@ -1,7 +1,5 @@
 """What can go wrong with a frame's file or a sweep's description."""
 
-from __future__ import annotations
-
 from shimwise.errors import ImagingError
 
 

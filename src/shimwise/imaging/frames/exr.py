@@ -1,7 +1,5 @@
 """Reads OpenEXR pictures: linear light already."""
 
-from __future__ import annotations
-
 import io
 
 import numpy as np

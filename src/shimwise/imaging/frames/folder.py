@@ -1,7 +1,5 @@
 """Opens a sweep's files safely: inside the folder only, ordinary files only, of a bounded size."""
 
-from __future__ import annotations
-
 import os
 import stat
 from pathlib import Path, PurePosixPath

@@ -7,8 +7,6 @@ References
 .. [3] *OpenEXR File Layout*: magic number, attributes, dataWindow.
 """
 
-from __future__ import annotations
-
 import struct
 import zlib
 from collections.abc import Iterator

@@ -1,7 +1,5 @@
 """Turns the codes of a picture into linear light: black subtracted, white scaled to 1, the curve undone."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from functools import lru_cache
@@ -10,10 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray, Picture
 from shimwise.imaging.frames.curves import signal_to_linear
 from shimwise.imaging.frames.errors import DescriptionError
-
-Picture = NDArray[np.float32]
 
 MOST = 1e30
 """Light beyond which a code far above white, on a log curve, is not distinguished."""
@@ -65,7 +62,7 @@ class CodeLevels:
             return -math.inf
         return float(self._linear(np.array([min(0.0, self.black)]))[0])
 
-    def _linear(self, codes: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _linear(self, codes: FloatArray) -> FloatArray:
         signal = (codes - self.black) / (self.white - self.black)
         return signal_to_linear(signal, self.transfer, bits=self.bits, is_limited=self.is_limited)
 

@@ -1,7 +1,5 @@
 """How large a frame, a file and a sweep may be, checked before anything is decoded."""
 
-from __future__ import annotations
-
 from shimwise.imaging.frames.errors import FrameFileError
 
 MAX_SIDE_PX = 16_384

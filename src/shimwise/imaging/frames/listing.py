@@ -1,7 +1,5 @@
 """What a sweep lists: the frames with their positions, from sweep.json or from a CSV of positions."""
 
-from __future__ import annotations
-
 import csv
 import io
 import json

@@ -9,9 +9,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Protocol
 
-import numpy as np
-from numpy.typing import NDArray
-
+from shimwise.arrays import Picture
 from shimwise.imaging.frames.clips import ClipFacts, clip_facts, is_clip, read_luma
 from shimwise.imaging.frames.errors import DescriptionError, FrameFileError, TooFewFramesError
 from shimwise.imaging.frames.folder import inside, open_ordinary, read_inside, read_text
@@ -20,8 +18,6 @@ from shimwise.imaging.frames.limits import MAX_CLIP_BYTES
 from shimwise.imaging.frames.listing import Coordinate, ListedFrame, Listing, read_positions, read_sweep_json
 from shimwise.imaging.frames.recording import Recording
 from shimwise.imaging.frames.stills import read_still
-
-Picture = NDArray[np.float32]
 
 MIN_FRAMES = 5
 """Fewest readable frames that a peak can be fitted to."""

@@ -1,13 +1,12 @@
 """Reads one still into linear light: PNG, TIFF, JPEG, DNG, EXR."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from shimwise.arrays import Picture
 from shimwise.imaging.frames.errors import DescriptionError, FrameFileError
 from shimwise.imaging.frames.exr import read_exr
 from shimwise.imaging.frames.headers import StillKind, exr_size, jpeg_size, kind_of, png_size
@@ -16,7 +15,6 @@ from shimwise.imaging.frames.limits import check_size
 from shimwise.imaging.frames.recording import Recording
 from shimwise.imaging.frames.tiffs import read_plain_tiff, read_raw_green, tiff_directory
 
-Picture = NDArray[np.float32]
 GREEN = 1
 """Place of green among blue, green, red (and alpha), and among red, green, blue alike."""
 LUMA_RGB = (0.2126, 0.7152, 0.0722)

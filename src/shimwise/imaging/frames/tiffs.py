@@ -6,8 +6,6 @@ References
 .. [2] Adobe, *Digital Negative (DNG) Specification*, 1.4: DNGVersion, CFAPattern, BlackLevel, WhiteLevel.
 """
 
-from __future__ import annotations
-
 import io
 import logging
 from dataclasses import dataclass

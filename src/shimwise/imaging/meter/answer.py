@@ -1,18 +1,14 @@
 """What the meter answers after a frame, and the figure that a held second gives."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.meter.axes import Axes
 from shimwise.imaging.meter.calibration import Calibration
-
-FloatArray = NDArray[np.float64]
 
 WIDE = 2.2
 """Deviations to either side in the interval: 95 % with some twenty degrees of freedom."""

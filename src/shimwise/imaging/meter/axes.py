@@ -1,19 +1,15 @@
 """The axes of a lens apart: where level spokes are sharpest, and where upright ones are."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.meter.calibration import Calibration, Run, calibrate
 from shimwise.imaging.meter.law_model import MeterLaw
 from shimwise.imaging.meter.offsets import Offset, Places, offset_between
 from shimwise.imaging.meter.star_frame import QUARTER_SHARE
-
-FloatArray = NDArray[np.float64]
 
 VERTICAL, HORIZONTAL = 0, 2
 """Quarters of the star: level spokes show vertical detail, upright ones horizontal."""

@@ -7,12 +7,10 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import BoolArray, FloatArray, IntArray
 from shimwise.imaging.meter.crossings import MOST_N, Crossing, find_crossings, sides_of
 from shimwise.imaging.meter.law_model import LawRows, MeterLaw, law_at, squares_of
-
-FloatArray = NDArray[np.float64]
 
 ROUNDS, WEIGHT_ROUNDS = 10, 5
 """Most steps of the fit, and the first of them, in which the rings' misfit is estimated anew."""
@@ -52,7 +50,7 @@ class Run:
     modulation: FloatArray
     variance: FloatArray
 
-    def only(self, keep: NDArray[np.bool_] | NDArray[np.intp]) -> Run:
+    def only(self, keep: BoolArray | IntArray) -> Run:
         """Return the run in some of its frames."""
         return Run(self.t_s[keep], self.modulation[keep], self.variance[keep])
 
@@ -267,7 +265,7 @@ def _first_amplitude(run: Run, rows: LawRows, least: float) -> FloatArray:
 
 
 def _misfit(
-    run: Run, residual: FloatArray, leverage: FloatArray, amplitude: FloatArray, inside: NDArray[np.bool_]
+    run: Run, residual: FloatArray, leverage: FloatArray, amplitude: FloatArray, inside: BoolArray
 ) -> FloatArray:
     """Return the rms of each ring's residuals beyond noise, before each frame's own square took its share.
 
@@ -298,7 +296,7 @@ def _step(
     side: FloatArray,
     crossings: list[Crossing],
     misfit: FloatArray,
-    inside: NDArray[np.bool_],
+    inside: BoolArray,
     *,
     bends: int,
 ) -> tuple[_State, FloatArray, FloatArray]:

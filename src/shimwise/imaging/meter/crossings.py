@@ -1,16 +1,12 @@
 """Where a hand passed through the sharpest place: crossings in a run of squares of defocus."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.intp]
+from shimwise.arrays import FloatArray, IntArray
 
 TURN_N = 0.7
 """Change of the size, in N µm, that shows that a hand has turned or passed; chosen."""

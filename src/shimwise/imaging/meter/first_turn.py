@@ -1,11 +1,8 @@
 """The first turn: whether it was seen to begin at rest, and whether the picture jumped since."""
 
-from __future__ import annotations
-
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from shimwise.arrays import FloatArray, IntArray
 
 REST_S, REST_N = 0.6, 0.25
 """A rest lasts so long at least, within so many N µm beside the frames' noise."""
@@ -35,7 +32,7 @@ def begins_at_rest(t_s: FloatArray, size: FloatArray, noise: FloatArray, fnumber
     return float(np.max(np.abs(own - np.median(own)))) < room
 
 
-def jumps(size: FloatArray, fnumber: float, *, reach: float) -> NDArray[np.intp]:
+def jumps(size: FloatArray, fnumber: float, *, reach: float) -> IntArray:
     """Return the frames at which the size of defocus jumps, judged by the steps before and after. [indices]
 
     Where both sizes lie beyond ``reach`` [µm] the law does not hold, and none is a jump.

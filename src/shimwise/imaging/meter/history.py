@@ -1,13 +1,11 @@
 """The frames of a star so far: when it moves and rests, when a pass is complete, on which side it is."""
 
-from __future__ import annotations
-
 import math
 from bisect import bisect_left
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray, IntArray
 from shimwise.imaging.meter.axes import Axes, axes_of
 from shimwise.imaging.meter.calibration import Calibration, Run, calibrate, first_squares, rough
 from shimwise.imaging.meter.crossings import find_crossings, last_doubt_s
@@ -17,8 +15,6 @@ from shimwise.imaging.meter.offsets import Offset, Places
 from shimwise.imaging.meter.rim import Rim, rim_by_place
 from shimwise.imaging.meter.smear import SmearWatch
 from shimwise.imaging.meter.star_frame import StarFrame
-
-FloatArray = NDArray[np.float64]
 
 MOST_FRAMES, MOST_MOVING = 1500, 300
 """Frames that are kept, and moving ones that a calibration is made of."""
@@ -383,7 +379,7 @@ class StarHistory:
             self.side_lost = why
         self._first = self._first_side = self.side = None
 
-    def _has_crossed(self, moving: NDArray[np.intp]) -> bool:
+    def _has_crossed(self, moving: IntArray) -> bool:
         """Return whether a crossing is complete that no calibration has seen."""
         run = self._run(int(moving[0])).only(moving - moving[0])
         if self.calibration is None:

@@ -11,15 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.focus.lens.law import law_table
 from shimwise.imaging.focus.lens.template import RingNodes, StarTemplate
 from shimwise.imaging.focus.peak import BAND_CY_MM
 from shimwise.imaging.star.response import ring_response
 from shimwise.imaging.star.rings import HIGH_CY_PX, LOW_CY_PX, RingPlan
-
-FloatArray = NDArray[np.float64]
 
 COARSE_CY_PX, LEAST_COARSE = 0.2, 4
 """Frequency up to which smoothing over neighbours leaves modulation alone, and the rings that it takes."""

@@ -1,7 +1,5 @@
 """A star found in one frame: discs of even grey, then the phases of their spokes, coarse ones first."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 
@@ -9,6 +7,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from shimwise.arrays import Picture
 from shimwise.imaging.meter.star_frame import (
     SETTLED_PX,
     RingCells,
@@ -23,8 +22,6 @@ from shimwise.imaging.meter.star_frame import (
 from shimwise.imaging.star.cells import Cells
 from shimwise.imaging.star.rings import RingPlan, StarTooSmallError
 from shimwise.imaging.star.star_phase import find_centre
-
-Picture = NDArray[np.float32]
 
 SHARES = (0.25, 0.5, 1.0)
 """Share of the rings, coarse ones first, by which the star is found: coarse spokes reach farther."""

@@ -1,17 +1,13 @@
 """How far apart two views of one motion are: stars in the field, or the axes of a lens."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.focus.fit.interval import t_quantile
 from shimwise.imaging.meter.crossings import MEDIAN_TO_SD
-
-FloatArray = NDArray[np.float64]
 
 NEAR_N, FAR_N = 1.5, 16.0
 """Sizes, in N µm, between which places are compared: nearer their sign is noise, farther the law's
@@ -36,7 +32,7 @@ class Places:
 
 @dataclass(frozen=True, slots=True)
 class Offset:
-    """A difference with its standard uncertainty, and degrees of freedom of that. [µm]"""
+    """A difference with its standard uncertainty, which has ``BLOCKS`` − 1 degrees of freedom. [µm]"""
 
     um: float
     sd_um: float

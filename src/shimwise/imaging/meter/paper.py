@@ -1,16 +1,14 @@
 """What flat paper around a star shows of the feed: whether frames depend on each other, and on neighbours."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray, IntArray
 from shimwise.imaging.meter.star_frame import StarPlace
 
 Codes = NDArray[np.generic]
-FloatArray = NDArray[np.float64]
 
 FROM, TO, ROOM_PX = 1.06, 1.12, 4.0
 """Radii by the star's between which paper is watched, and how far the star may wander."""
@@ -38,13 +36,13 @@ class PaperWatch:
     """Sums over successive differences of frames on a ring of paper."""
 
     place: StarPlace | None = None
-    _rows: NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, np.intp))
-    _columns: NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, np.intp))
+    _rows: IntArray = field(default_factory=lambda: np.zeros(0, np.intp))
+    _columns: IntArray = field(default_factory=lambda: np.zeros(0, np.intp))
     _last: FloatArray | None = None
     _change: FloatArray | None = None
     _sums: FloatArray = field(default_factory=lambda: np.zeros(9))
     _unit: float = 1.0
-    _by_block: tuple[int, NDArray[np.intp], NDArray[np.intp]] | None = None
+    _by_block: tuple[int, IntArray, IntArray] | None = None
     pairs: int = 0
 
     def add(self, codes: Codes, place: StarPlace, *, unit: float, left_px: int = 0) -> None:

@@ -1,14 +1,11 @@
 """The star's rim grows and shrinks as the sensor moves, which separates the two sides of focus."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from shimwise.arrays import FloatArray
 
 LEAST_FRAMES = 40
 MOST_SD_UM = 3.0

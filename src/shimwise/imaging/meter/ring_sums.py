@@ -3,16 +3,13 @@
 # Compiled kernels carry no annotations: numba reads the types of their first call.
 # ruff: noqa: ANN001, ANN202
 
-from __future__ import annotations
-
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.star.cells import LEAST_DETERMINANT, LEAST_PIXELS, OCTANT_SLOPE
 from shimwise.imaging.star.rings import SECTORS, RingPlan
-
-FloatArray = NDArray[np.float64]
 
 
 def cell_amplitudes(

@@ -1,16 +1,12 @@
 """A picture that moves while it is exposed is smeared along its way: seen by direction, and taken out."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.meter.star_frame import QUARTER_SHARE
-
-FloatArray = NDArray[np.float64]
 
 MOST_STEP_PX = 3.0
 """Way from frame to frame beyond which the picture jumped, and its speed while exposed is not known."""

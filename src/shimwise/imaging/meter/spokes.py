@@ -1,13 +1,12 @@
 """A star of unknown spoke count: counted around its rings, and proved by the lock."""
 
-from __future__ import annotations
-
 import math
 
 import cv2
 import numpy as np
 
-from shimwise.imaging.meter.lock import Picture, discs, lock
+from shimwise.arrays import Picture
+from shimwise.imaging.meter.lock import discs, lock
 from shimwise.imaging.meter.star_frame import StarPlace
 
 SAMPLES = 2048

@@ -3,20 +3,16 @@
 # Compiled kernels carry no annotations: numba reads the types of their first call.
 # ruff: noqa: ANN001, ANN202
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray, Picture
 from shimwise.imaging.chart.layout import Star
 from shimwise.imaging.meter.ring_sums import cell_amplitudes
 from shimwise.imaging.star.rings import SECTOR_ANGLES_RAD, RingPlan, plan_rings
-
-FloatArray = NDArray[np.float64]
-Picture = NDArray[np.float32]
 
 PROFILE_FROM, PROFILE_TO, PROFILE_BINS = 0.88, 1.12, 24
 """Radii by the star's between which the rim's profile is taken, and its bins: .01 of the radius each."""

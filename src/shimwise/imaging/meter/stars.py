@@ -1,14 +1,12 @@
 """Several stars of a feed at once: each by a meter of its own, and between them the tilt."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.layout import ChartLayout, Star
 from shimwise.imaging.frames.levels import codes_to_linear
@@ -18,8 +16,6 @@ from shimwise.imaging.meter.meter import Codes, First, Meter, MeterSettings
 from shimwise.imaging.meter.offsets import Offset
 from shimwise.imaging.meter.star_frame import StarPlace, rim_radius
 from shimwise.imaging.meter.tilt import LiveTilt, live_tilt
-
-FloatArray = NDArray[np.float64]
 
 SIZE_SHARE, PLACE_SHARE = 0.2, 0.35
 """How far a disc's radius, and its place by its distance from the centre star, may be off; chosen."""

@@ -1,17 +1,13 @@
 """Tilt, live: how best focus differs between the stars of a feed."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.chart.pose import MIN_POINTS, chart_share_um, fit_pose
 from shimwise.imaging.focus.tilt import field_design
-
-FloatArray = NDArray[np.float64]
 
 LEAST_SD_SHARE = 0.3
 """Least deviation of a star in the weights, by the median of all."""

@@ -17,9 +17,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.star.rings import SECTORS, RingPlan
-
-FloatArray = NDArray[np.float64]
 
 SUMS = 14
 """Sums of a cell: 1, c, s, c², cs, y, yc, ys, y², t, tc, ts, tc², tcs, where c and s are cos nθ and sin nθ at

@@ -1,12 +1,10 @@
 """Centre of each star in each frame of a sweep: the chart's map, refined by the star's own phase."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import BoolArray, FloatArray, IntArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.capture import Crop
 from shimwise.imaging.chart.layout import Star
@@ -22,8 +20,6 @@ from shimwise.imaging.star.star_phase import (
     locked_modulation,
     sharp_frames,
 )
-
-FloatArray = NDArray[np.float64]
 
 MIN_COHERENCE, MIN_COHERENCE_FIRST = 0.8, 0.4
 """Least share of the modulation in phase for a star to be the layout's, after both fits and after the first,
@@ -248,7 +244,7 @@ class _Scan:
     coordinate: FloatArray
     white: float
     black: float
-    frames: NDArray[np.intp] = field(init=False)
+    frames: IntArray = field(init=False)
     saturated: FloatArray = field(init=False)
     black_count: FloatArray = field(init=False)
 
@@ -256,7 +252,7 @@ class _Scan:
         count = self.coordinate.size
         self.frames, self.saturated, self.black_count = np.arange(count), np.zeros(count), np.zeros(count)
 
-    def cells(self, lock: Lock, use: NDArray[np.intp]) -> Cells:
+    def cells(self, lock: Lock, use: IntArray) -> Cells:
         """Return the cells of some frames."""
         sums = np.empty((use.size, self.plan.count, SECTORS, SUMS))
         for k, i in enumerate(use):
@@ -295,7 +291,7 @@ def _found(star: Star, scan: _Scan, sharpest: int | None) -> Lock:
     return lock
 
 
-def _rest(cells: Cells, scan: _Scan, lock: Lock, keep: NDArray[np.bool_] | None = None) -> Lock:
+def _rest(cells: Cells, scan: _Scan, lock: Lock, keep: BoolArray | None = None) -> Lock:
     """Return the correction left once all frames are read, fitted to the sharp ones, then to all kept."""
     if keep is not None:
         cells = replace(cells, pixels=cells.pixels * keep[:, None, None])
@@ -368,7 +364,7 @@ def _refuse_stranger(star: Star, lock: Lock, least: float) -> None:
         )
 
 
-def _near(frames: NDArray[np.intp], middle: int, count: int) -> NDArray[np.intp]:
+def _near(frames: IntArray, middle: int, count: int) -> IntArray:
     first = int(np.clip(middle - count // 2, 0, max(frames.size - count, 0)))
     return frames[first : first + count]
 

@@ -1,20 +1,16 @@
 """A star that a person pointed at roughly: its centre and rim found in the picture."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.chart.capture import Crop
 from shimwise.imaging.chart.layout import Star
 from shimwise.imaging.star.cells import Cells, solve_cells, sum_star
 from shimwise.imaging.star.rings import RingPlan, StarTooSmallError, plan_rings
 from shimwise.imaging.star.star_phase import find_centre
-
-FloatArray = NDArray[np.float64]
 
 INWARD = 0.92
 """Share of the stated radius within which the star surely lies, where the radius is 8 % too large."""

@@ -5,18 +5,14 @@ weight, which lies close above n/(2πr). A grating of the local frequency is a w
 not small beside the radius.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.star.rings import RingPlan
-
-FloatArray = NDArray[np.float64]
 
 _RADII = 6
 """Gauss-Legendre radii over a ring's width; chosen, see the test against direct integration."""

@@ -1,15 +1,9 @@
 """The rings of one star through a sweep, as a fit of focus takes them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
+from shimwise.arrays import FloatArray
 from shimwise.imaging.star.response import Response
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,17 +1,13 @@
 """Rings and sectors of a spoke star, laid where its spokes are neither too coarse nor too fine for pixels."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.layout import Star
-
-FloatArray = NDArray[np.float64]
 
 SECTORS = 16
 SECTOR_ANGLES_RAD: FloatArray = 2.0 * np.pi * (np.arange(SECTORS) + 0.5) / SECTORS

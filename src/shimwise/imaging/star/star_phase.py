@@ -11,10 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray, IntArray
 from shimwise.imaging.star.cells import Cells
 from shimwise.imaging.star.rings import SECTOR_ANGLES_RAD, RingPlan
-
-FloatArray = NDArray[np.float64]
 
 SHARP_SHARE, MAX_SHARP = 0.5, 7
 """Sharp frames have at least this share of the sharpest's power, and are at most so many; chosen."""
@@ -71,7 +70,7 @@ class Lock:
         return np.asarray(self.phase_rad + _shift(centre, plan) + turn, dtype=np.float64)
 
 
-def sharp_frames(cells: Cells) -> NDArray[np.intp]:
+def sharp_frames(cells: Cells) -> IntArray:
     """Return the frames in which the star is sharpest, at most seven, in order of the sweep."""
     power = cells.power()
     order = np.argsort(-power)[:MAX_SHARP]

@@ -20,9 +20,9 @@ from functools import cache
 
 import numpy as np
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import InferenceError
 from shimwise.inference.model.checks import refuse_unless_finite
-from shimwise.inference.model.kinds import FloatArray
 from shimwise.inference.posterior.mixtures import quantile
 
 TRAVEL_MEDIAN_UM, TRAVEL_LOG_SD = 245.0, 0.55

@@ -5,10 +5,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from shimwise.arrays import FloatArray
 from shimwise.inference.house.spreads import EYE_SD, Learned
 from shimwise.inference.house.taught import Taught
 from shimwise.inference.model.joint_memory import History, Unit
-from shimwise.inference.model.kinds import FloatArray, Kind
+from shimwise.inference.model.kinds import Kind
 
 
 @dataclass(frozen=True, slots=True)

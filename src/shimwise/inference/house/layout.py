@@ -4,10 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from shimwise.arrays import FloatArray, IntArray
 from shimwise.inference.house.network import DistinctRows
 from shimwise.inference.house.readings import HouseReadings
 from shimwise.inference.model.joint_memory import DAYS_PER_MONTH
-from shimwise.inference.model.kinds import FloatArray, IntArray
 from shimwise.inference.model.priors import LEAST_LENSES_OF_SET
 
 LEAST_SLICE_DAYS = 180.0

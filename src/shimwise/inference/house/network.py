@@ -19,7 +19,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from shimwise.inference.model.kinds import FloatArray, IntArray
+from shimwise.arrays import FloatArray, IntArray
 
 TAPES_AT_ONCE = 8192
 

@@ -5,9 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from shimwise.arrays import FloatArray, IntArray
 from shimwise.inference.house.joint import JointState
 from shimwise.inference.house.spreads import Learned
-from shimwise.inference.model.kinds import FloatArray, IntArray, Kind
+from shimwise.inference.model.kinds import Kind
 from shimwise.inference.model.priors import K_MEDIAN, Effect
 from shimwise.inference.model.rounding import usual_step_mm
 from shimwise.inference.posterior.normal import normal_cdf

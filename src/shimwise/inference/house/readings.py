@@ -6,8 +6,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from shimwise.arrays import FloatArray, IntArray
 from shimwise.inference.house.setting_spread import SettingSpread, setting_spread
-from shimwise.inference.model.kinds import FloatArray, IntArray, Kind
+from shimwise.inference.model.kinds import Kind
 from shimwise.inference.model.observations import Observation, ObservationContext
 from shimwise.inference.model.prep import BodyKnowledge, MeasuredLanding, Prep, Reading
 from shimwise.inference.model.priors import Priors

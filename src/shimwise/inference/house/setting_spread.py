@@ -12,7 +12,7 @@ from typing import TypeAlias
 
 import numpy as np
 
-from shimwise.inference.model.kinds import FloatArray
+from shimwise.arrays import FloatArray
 from shimwise.inference.model.prep import SEATING_SD_UM, MeasuredLanding, Prep
 from shimwise.optics.ring_setting import SETTING_SD_MM, ring_setting_sd_um
 

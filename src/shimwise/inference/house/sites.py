@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shimwise.inference.model.kinds import FloatArray
+from shimwise.arrays import FloatArray
 from shimwise.inference.model.priors import NU
 from shimwise.inference.posterior.normal import normal_cdf
 from shimwise.inference.posterior.student import STUDENT_INFLATION

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from shimwise.arrays import FloatArray, IntArray
 from shimwise.inference.house.layout import Layout, layout_of
 from shimwise.inference.house.network import Information, Network, Solution
 from shimwise.inference.house.readings import HouseReadings
@@ -28,7 +29,7 @@ from shimwise.inference.house.sites import (
     reading_sites,
 )
 from shimwise.inference.house.taught import Walk
-from shimwise.inference.model.kinds import FloatArray, IntArray, Kind
+from shimwise.inference.model.kinds import Kind
 from shimwise.inference.model.priors import NU, STARTING_LEVELS, Effect, Levels, Priors
 from shimwise.inference.posterior.student import STUDENT_INFLATION
 

@@ -9,7 +9,7 @@ from shimwise.inference.model.prep import BodyKnowledge, MeasuredLanding, Prep, 
 
 def check_prep(prep: Prep) -> None:
     """Raise InferenceError if a number of the prep is impossible, or one of a pair is missing."""
-    _check_positive("The tolerance", prep.tolerance_um, "µm")
+    _check_positive("The tolerance", prep.tolerance_um)
     for kind, units in (("body", prep.bodies), ("lens", prep.lenses)):
         for name, knowledge in units.items():
             _check_knowledge(f"{kind} {name}", knowledge)
@@ -24,9 +24,9 @@ def _check_knowledge(unit: str, knowledge: UnitKnowledge) -> None:
     ):
         _check_pair(f"The {what} of {unit}", value, sd)
     if isinstance(knowledge, BodyKnowledge):
-        _check_positive(f"The circle of confusion of {unit}", knowledge.coc_um, "µm")
+        _check_positive(f"The circle of confusion of {unit}", knowledge.coc_um)
         if knowledge.tolerance_um is not None:
-            _check_positive(f"The tolerance of {unit}", knowledge.tolerance_um, "µm")
+            _check_positive(f"The tolerance of {unit}", knowledge.tolerance_um)
 
 
 def _check_evidence(one: Reading | MeasuredLanding) -> None:
@@ -43,14 +43,14 @@ def _check_pair(what: str, value: float | None, sd: float | None) -> None:
     if value is not None and not math.isfinite(value):
         raise InferenceError(f"{what} is {value:g} µm. It has to be a finite number.")
     if sd is not None:
-        _check_positive(f"{what}: the standard uncertainty", sd, "µm")
+        _check_positive(f"{what}: the standard uncertainty", sd)
     elif value is not None:
         raise InferenceError(f"{what} comes without its standard uncertainty. Give both, or neither.")
 
 
-def _check_positive(what: str, value: float, unit: str) -> None:
+def _check_positive(what: str, value: float) -> None:
     if not (value > 0 and math.isfinite(value)):
-        raise InferenceError(f"{what} is {value:g} {unit}. It has to be above 0.")
+        raise InferenceError(f"{what} is {value:g} µm. It has to be above 0.")
 
 
 def refuse_unless_finite(values: Iterable[float], what: str) -> None:

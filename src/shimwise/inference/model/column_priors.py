@@ -4,8 +4,9 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from shimwise.arrays import FloatArray
 from shimwise.inference.model.bench import Bench
-from shimwise.inference.model.kinds import FloatArray, Kind
+from shimwise.inference.model.kinds import Kind
 from shimwise.inference.model.mixture import Column, LevelPriors, Quantities
 from shimwise.inference.model.prep import UnitKnowledge
 from shimwise.inference.model.priors import Effect

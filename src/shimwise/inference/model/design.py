@@ -10,12 +10,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import InferenceError
 from shimwise.inference.model.bench import Bench, BenchFacts
 from shimwise.inference.model.checks import check_prep
 from shimwise.inference.model.column_priors import gaussian_information, level_priors
 from shimwise.inference.model.joint_memory import NO_LATER, Later
-from shimwise.inference.model.kinds import FloatArray
 from shimwise.inference.model.mixture import Column, MixtureModel, Rows
 from shimwise.inference.model.observations import Observation, ObservationContext
 from shimwise.inference.model.prep import Axis, BodyKnowledge, MeasuredLanding, Prep, Reading

@@ -25,9 +25,10 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import InferenceError
 from shimwise.inference.model.checks import refuse_unless_finite
-from shimwise.inference.model.kinds import FloatArray, Kind
+from shimwise.inference.model.kinds import Kind
 
 SCHEMA = "shimwise.history/1"
 LASTING = (Kind.BODY, Kind.LENS, Kind.SCALE, Kind.AXIS, Kind.STOP, Kind.EYE)

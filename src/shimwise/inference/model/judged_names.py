@@ -14,3 +14,8 @@ def parted_name(name: str) -> tuple[str, int | None]:
     """Return the unit that the judge's name is of, and the adjustment before which it was; None for now."""
     past = _BEFORE.fullmatch(name)
     return (name, None) if past is None else (past["name"], int(past["number"]))
+
+
+def present_name(name: str) -> str:
+    """Return the unit that the judge's name is of, whatever its state: without ``before adjustment 1``."""
+    return parted_name(name)[0]

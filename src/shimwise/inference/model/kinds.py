@@ -2,13 +2,6 @@
 
 from enum import StrEnum
 
-import numpy as np
-from numpy.typing import NDArray
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.intp]
-BoolArray = NDArray[np.bool_]
-
 
 class Kind(StrEnum):
     """What a remembered error is of."""

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from shimwise.inference.model.kinds import FloatArray, IntArray
+from shimwise.arrays import FloatArray, IntArray
 from shimwise.inference.model.priors import Effect
 
 

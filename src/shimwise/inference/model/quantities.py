@@ -5,8 +5,8 @@ from itertools import pairwise
 
 import numpy as np
 
+from shimwise.arrays import FloatArray
 from shimwise.inference.model.bench import Bench
-from shimwise.inference.model.kinds import FloatArray
 from shimwise.inference.model.mixture import Column, Quantities, QuantityKind
 from shimwise.inference.model.priors import Effect
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shimwise.inference.model.kinds import FloatArray
+from shimwise.arrays import FloatArray
 from shimwise.inference.model.observations import Observation
 from shimwise.inference.model.prep import MeasuredLanding, Reading
 

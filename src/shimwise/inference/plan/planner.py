@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from shimwise.arrays import BoolArray, FloatArray
 from shimwise.errors import InferenceError
 from shimwise.inference.model.bench import later_states
 from shimwise.inference.model.candidates import (
@@ -24,7 +25,6 @@ from shimwise.inference.model.candidates import (
     possible_readings,
 )
 from shimwise.inference.model.design import Built, build_mixture
-from shimwise.inference.model.kinds import BoolArray, FloatArray
 from shimwise.inference.model.observations import Observation
 from shimwise.inference.model.prep import Axis, Prep, Reading
 from shimwise.inference.model.priors import K_MEDIAN, Effect

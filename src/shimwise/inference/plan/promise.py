@@ -13,8 +13,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from shimwise.arrays import FloatArray, IntArray
 from shimwise.inference.model.design import Built
-from shimwise.inference.model.kinds import FloatArray, IntArray
 from shimwise.inference.model.mixture import MixtureModel, Quantities, Rows
 from shimwise.inference.model.priors import NU, Effect
 from shimwise.inference.posterior.chains import Chains

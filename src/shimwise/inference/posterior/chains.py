@@ -28,7 +28,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shimwise.inference.model.kinds import FloatArray, IntArray
+from shimwise.arrays import FloatArray, IntArray
 from shimwise.inference.model.mixture import MixtureModel
 from shimwise.inference.model.priors import NU
 from shimwise.inference.posterior.coarse import ChainState

@@ -10,7 +10,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from shimwise.inference.model.kinds import FloatArray, IntArray
+from shimwise.arrays import FloatArray, IntArray
 from shimwise.inference.model.mixture import MixtureModel
 from shimwise.inference.posterior.moves import IntervalCells, MoveGroup
 

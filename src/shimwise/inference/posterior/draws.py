@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shimwise.inference.model.kinds import FloatArray
+from shimwise.arrays import FloatArray
 from shimwise.inference.model.mixture import MixtureModel, Quantities
 from shimwise.inference.posterior.chains import Chains
 from shimwise.inference.posterior.moves import is_coarse
@@ -73,6 +73,13 @@ class Draws:
         """Posterior covariance (g, g) of the quantities."""
         matrix = self.quantities.matrix
         return np.asarray(matrix @ self.unknowns_covariance @ matrix.T)
+
+    def correlation(self, one: int, other: int) -> float:
+        """Return the correlation of two quantities in the posterior; 0 where one is known exactly."""
+        rows = self.quantities.matrix[[one, other]]
+        covariance = rows @ self.unknowns_covariance @ rows.T
+        size = np.sqrt(covariance[0, 0] * covariance[1, 1])
+        return float(np.clip(covariance[0, 1] / size, -1.0, 1.0)) if size > 0 else 0.0
 
     def outside(self, limit: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Probability of each quantity lying below −limit and above +limit, each (g,)."""

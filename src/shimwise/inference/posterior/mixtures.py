@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from shimwise.inference.model.kinds import FloatArray
+from shimwise.arrays import FloatArray
 from shimwise.inference.posterior.normal import normal_cdf
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shimwise.inference.model.kinds import BoolArray, FloatArray, IntArray
+from shimwise.arrays import BoolArray, FloatArray, IntArray
 from shimwise.inference.model.mixture import MixtureModel, Rows
 from shimwise.inference.posterior.student import STUDENT_INFLATION, log_interval_probability
 

@@ -3,9 +3,8 @@
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from shimwise.arrays import FloatArray
 
 NODES_PER_UNIT = 256
 """Half of 1/256 from a node, five terms of the series leave a relative error of 2e-10 at the far end of the

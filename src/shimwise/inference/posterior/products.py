@@ -5,7 +5,7 @@ Rows of a large house hold some six numbers of hundreds; computed densely they t
 
 import numpy as np
 
-from shimwise.inference.model.kinds import FloatArray
+from shimwise.arrays import FloatArray
 
 MOST_DENSE = 20_000_000
 """Numbers in a table of products, above which only those that are not 0 are kept."""

@@ -12,11 +12,10 @@ References
 """
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.inference.model.priors import NU
 
-FloatArray = NDArray[np.float64]
 LARGEST = 1e7
 """Bounds beyond this many scales count as this many."""
 LEAST_PROBABILITY = 1e-300

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import InferenceError
 from shimwise.inference.model.checks import refuse_unless_finite
-from shimwise.inference.model.kinds import FloatArray
 from shimwise.inference.model.priors import K_LOG_SD, K_MEDIAN
 from shimwise.inference.posterior.student import log_density as log_student
 

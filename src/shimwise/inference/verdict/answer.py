@@ -27,12 +27,30 @@ class Verdict(StrEnum):
         """Whether the unit is in tolerance or out."""
         return self not in (Verdict.CANNOT_TELL, Verdict.NOT_CHECKED)
 
+    @property
+    def way(self) -> str:
+        """On which side of the mark the unit is out: ``short`` or ``deep``; empty where it is not."""
+        return self.value.removeprefix("out_") if self in OUT else ""
+
 
 OUT = (Verdict.OUT_SHORT, Verdict.OUT_DEEP)
 
 
+class Interval:
+    """What is known by a 95 % interval. [µm]"""
+
+    __slots__ = ()
+    low_um: float
+    high_um: float
+
+    @property
+    def half_um(self) -> float:
+        """Half the interval. [µm]"""
+        return (self.high_um - self.low_um) / 2
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BodyAnswer:
+class BodyAnswer(Interval):
     """A body's error [µm, B < 0: sensor too close, lands short], its 95 % interval and its verdict.
 
     ``limit_um``: half the interval that readings without end would leave; nan in a verdict that did not
@@ -137,7 +155,7 @@ class NextReading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PairAnswer:
+class PairAnswer(Interval):
     """Landing of a lens on a body, B + L [µm, short < 0 < deep]: its 95 % interval and its verdict.
 
     What the marks will do on this camera; known far better than body and lens by themselves. ``is_read``:
@@ -159,7 +177,7 @@ class PairAnswer:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class DifferenceAnswer:
+class DifferenceAnswer(Interval):
     """Error of ``body`` minus that of ``than`` [µm], with its 95 % interval; positive: ``body`` is deeper."""
 
     body: str
@@ -183,7 +201,7 @@ class UnpartedKind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Unparted:
+class Unparted(Interval):
     """A finding of some units together: amount, sd and 95 % interval [µm, short < 0 < deep].
 
     ``names``: body and lens; two persons, the first minus the second; the only person of a bench, or nobody.

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from shimwise.arrays import FloatArray
 from shimwise.inference.model.design import Built
-from shimwise.inference.model.kinds import FloatArray
 from shimwise.inference.model.priors import Effect
 from shimwise.inference.verdict.answer import Z95
 

@@ -11,14 +11,13 @@ from functools import lru_cache
 from shimwise.inference.model.observations import ObservationContext
 from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, MeasuredLanding, Prep, Reading
 from shimwise.inference.model.priors import K_MEDIAN
-from shimwise.inference.verdict.answer import Answer, LensAnswer
+from shimwise.inference.verdict.answer import DOUBTED_BELOW, Answer, LensAnswer
 from shimwise.optics.ring_setting import SETTING_SD_MM
 
 APART_SDS = 3.1
 """A reading farther than this from its expectation is apart: where a verdict would doubt it."""
 LEAST_SD_UM = 1.0
 """Least standard uncertainty of an expectation. [µm]"""
-DOUBTED_WEIGHT = 0.3
 SETUP_SD_MM = 2.0
 """Standard uncertainty of a taped distance. [mm, in object space] Common practice, no source."""
 KNOWN_LANDINGS = 20_000
@@ -123,7 +122,7 @@ def expected_from_verdict(
 
 def paired_readings(answer: Answer) -> Counter[tuple[str, str]]:
     """Count the readings of each body and lens that a verdict does not doubt."""
-    return Counter((one.body, one.lens) for one in answer.readings if one.weight >= DOUBTED_WEIGHT)
+    return Counter((one.body, one.lens) for one in answer.readings if not one.is_doubted)
 
 
 def expected_from_others(landings: Iterable[float], *, sd_um: float) -> ExpectedLanding | None:
@@ -148,7 +147,7 @@ def agreement_of(
     off_um = landing.um - expected.um
     is_apart = abs(off_um) > APART_SDS * math.hypot(landing.sd_um, expected.sd_um)
     if weight is not None:
-        is_apart = weight < DOUBTED_WEIGHT
+        is_apart = weight < DOUBTED_BELOW
     if is_apart:
         return Agreement(kind=AgreementKind.APART, off_um=off_um, is_paired=expected.is_paired)
     kind = AgreementKind.AGREES if expected.is_paired else AgreementKind.FIRST

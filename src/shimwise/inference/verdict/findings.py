@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from shimwise.arrays import FloatArray, IntArray
 from shimwise.inference.model.design import Built
-from shimwise.inference.model.kinds import FloatArray, IntArray
 from shimwise.inference.model.prep import Prep, Reading
 from shimwise.inference.model.priors import Effect
 from shimwise.inference.posterior.draws import Draws

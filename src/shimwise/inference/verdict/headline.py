@@ -6,15 +6,16 @@ Short means the sensor is too close to the lens, deep that it is too far. Number
 import math
 from collections import Counter
 
-from shimwise.inference.verdict.answer import Answer, BodyAnswer, Cause, Verdict
+from shimwise.inference.verdict.answer import OUT, Answer, BodyAnswer, Cause, Verdict
 from shimwise.inference.verdict.pair_sentences import pair_sentences
 from shimwise.inference.verdict.unit_state import StateCode, state_of
 from shimwise.inference.verdict.unparted_sentences import (
     cause_sentence,
+    give_or_take,
     likeliest_sentence,
     unparted_sentences,
 )
-from shimwise.number_format import NOT_KNOWN, decimal_text, half_digits
+from shimwise.number_format import NOT_KNOWN
 
 NAMED_P = 0.7
 """A cause is named in the headline from this probability on."""
@@ -67,17 +68,12 @@ def probability_text(probability: float) -> str:
 
 def unit_sentence(kind: str, name: str, unit: BodyAnswer) -> str:
     """Return the sentence of a unit that is out, with half its 95 % interval; empty for others."""
-    if unit.verdict not in (Verdict.OUT_SHORT, Verdict.OUT_DEEP):
+    if unit.verdict not in OUT:
         return ""
-    half_um = (unit.high_um - unit.low_um) / 2
-    digits = half_digits(half_um)
-    amount = (
-        f"{decimal_text(abs(unit.error_um), digits)} µm, give or take {decimal_text(half_um, digits)} (95 %)"
-    )
-    is_short = unit.verdict is Verdict.OUT_SHORT
-    side = "short" if is_short else "deep"
+    amount = give_or_take(unit.error_um, unit.half_um)
+    side = unit.verdict.way
     if kind == "body":
-        where = "too close" if is_short else "too far"
+        where = "too close" if side == "short" else "too far"
         return f"{titled('Body', name)} lands {side}: the sensor sits {where} by {amount}."
     return f"{titled('Lens', name)} lands {side} by itself, by {amount}."
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shimwise.inference.model.kinds import FloatArray
+from shimwise.arrays import FloatArray
 from shimwise.inference.posterior.draws import Draws
 from shimwise.inference.posterior.normal import normal_cdf
 from shimwise.inference.verdict.answer import OUT, Verdict
@@ -89,7 +89,7 @@ class Holding:
         quantities = self.draws.quantities
         one, other = quantities.index("body", body), quantities.index("lens", lens)
         out = [(a, b) for a, b in ((one, other), (other, one)) if verdicts.get(a) in OUT]
-        if not out or self._correlation(one, other) > SWAPPED:
+        if not out or self.draws.correlation(one, other) > SWAPPED:
             return set()
         return {a for a, b in out if self._side(b, verdicts[a]) >= SUSPECT_P}
 
@@ -117,8 +117,3 @@ class Holding:
 
     def _side(self, row: int, verdict: Verdict) -> float:
         return float(self.below[row] if verdict is Verdict.OUT_SHORT else self.above[row])
-
-    def _correlation(self, one: int, other: int) -> float:
-        rows = self.draws.quantities.matrix[[one, other]]
-        covariance = rows @ self.draws.unknowns_covariance @ rows.T
-        return float(covariance[0, 1] / np.sqrt(covariance[0, 0] * covariance[1, 1]))

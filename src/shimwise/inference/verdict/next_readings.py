@@ -6,8 +6,8 @@ from statistics import NormalDist
 
 import numpy as np
 
+from shimwise.arrays import FloatArray, IntArray
 from shimwise.inference.model.design import Built
-from shimwise.inference.model.kinds import FloatArray, IntArray
 from shimwise.inference.model.rounding import usual_step_mm
 from shimwise.inference.posterior.draws import Draws
 from shimwise.inference.posterior.normal import normal_cdf

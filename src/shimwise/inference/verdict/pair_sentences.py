@@ -19,8 +19,7 @@ def certain_differences(answer: Answer) -> list[DifferenceAnswer]:
 
 def difference_sentence(one: DifferenceAnswer) -> str:
     """Return body against body: ``A-12 lies 31 ± 5 µm deeper than A-07.``; or that they may lie alike."""
-    half_um = (one.high_um - one.low_um) / 2
-    size = f"{size_text(one.difference_um, half_um)} µm"
+    size = f"{size_text(one.difference_um, one.half_um)} µm"
     if one.low_um <= 0 <= one.high_um:
         return f"{one.body} and {one.than} may lie alike: {size} apart."
     deeper, other = (one.body, one.than) if one.difference_um > 0 else (one.than, one.body)

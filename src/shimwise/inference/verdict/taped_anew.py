@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from shimwise.inference.model.judged_names import parted_name
+from shimwise.inference.model.judged_names import present_name
 from shimwise.inference.model.prep import MeasuredLanding, Reading
 from shimwise.inference.verdict.answer import SetupAnswer
 
@@ -50,14 +50,9 @@ def _later(name: str, taped: dict[str, _Taped], sound: set[str]) -> str:
             other
             for other, new in taped.items()
             if other in sound
-            and _present(new.body) == _present(old.body)
+            and present_name(new.body) == present_name(old.body)  # an adjustment in between changes neither
             and abs(new.distance_mm - old.distance_mm) < SAME_MM
             and new.first_row > old.last_row
         ),
         "",
     )
-
-
-def _present(body: str) -> str:
-    """Return the name of a body whatever its state: an adjustment between two tapings changes neither."""
-    return parted_name(body)[0]

@@ -72,11 +72,10 @@ def state_of(unit: BodyAnswer, answer: Answer) -> UnitState:
     """Return the state of a unit of an answer."""
     kind = "lens" if isinstance(unit, LensAnswer) else "body"
     readings, before = _counts(unit, kind, answer)
-    half_um = (unit.high_um - unit.low_um) / 2
     state = UnitState(
-        code=StateCode.NOT_READ, kind=kind, half_um=half_um, readings=readings, readings_before=before
+        code=StateCode.NOT_READ, kind=kind, half_um=unit.half_um, readings=readings, readings_before=before
     )
-    if unit.verdict not in (Verdict.CANNOT_TELL, Verdict.NOT_CHECKED):
+    if unit.verdict.is_decided:
         return replace(state, code=StateCode(unit.verdict.value))
     following = next((one for one in answer.next if unit.name == getattr(one, kind)), None)
     # Verdicts of earlier versions call a unit not checked that was read, but not well enough.
@@ -120,7 +119,7 @@ def _best(unit: BodyAnswer, kind: str, answer: Answer) -> tuple[float | None, tu
         partners = dict.fromkeys(one.body for one in answer.readings if one.lens == unit.name)
     past = {one.name for one in (*answer.past_bodies, *answer.past_lenses)}
     partners = dict.fromkeys(one.partition(" before ")[0] if one in past else one for one in partners)
-    is_limited = unit.limit_um < (unit.high_um - unit.low_um) / 2
+    is_limited = unit.limit_um < unit.half_um
     return (unit.limit_um, tuple(partners)) if is_limited and partners else (None, ())
 
 

@@ -51,21 +51,13 @@ def pairs_of(found: Findings) -> tuple[PairAnswer, ...]:
             lens=found.names(row)[1],
             landing_um=float(found.estimate[row]),
             is_read=found.names(row) in found.read,
-            scale_correlation=_correlation(found, row, scales.get(found.names(row)[1])),
+            scale_correlation=found.draws.correlation(row, scales[found.names(row)[1]])
+            if found.names(row)[1] in scales
+            else 0.0,
             **_figures(found, row),
         )
         for row in found.rows(PAIR)
     )
-
-
-def _correlation(found: Findings, row: int, other: int | None) -> float:
-    """Return the correlation of two quantities; 0 where there is no other, or one is known exactly."""
-    if other is None:
-        return 0.0
-    rows = found.draws.quantities.matrix[[row, other]]
-    covariance = rows @ found.draws.unknowns_covariance @ rows.T
-    size = np.sqrt(covariance[0, 0] * covariance[1, 1])
-    return float(np.clip(covariance[0, 1] / size, -1.0, 1.0)) if size > 0 else 0.0
 
 
 def differences_of(found: Findings) -> tuple[DifferenceAnswer, ...]:
@@ -75,9 +67,7 @@ def differences_of(found: Findings) -> tuple[DifferenceAnswer, ...]:
             body=found.names(row)[0],
             than=found.names(row)[1],
             difference_um=float(found.estimate[row]),
-            sd_um=float(found.sd[row]),
-            low_um=float(found.low[row]),
-            high_um=float(found.high[row]),
+            **_interval(found, row),
         )
         for row in found.rows("difference")
     )
@@ -184,13 +174,16 @@ def _unit(found: Findings, row: int) -> dict[str, Any]:
 def _figures(found: Findings, row: int) -> dict[str, Any]:
     """Return the fields that bodies, lenses and pairs share."""
     return {
-        "sd_um": float(found.sd[row]),
-        "low_um": float(found.low[row]),
-        "high_um": float(found.high[row]),
+        **_interval(found, row),
         "p_out": found.p_out(row),
         "tolerance_um": float(found.limit[row]),
         "verdict": found.verdicts[row],
     }
+
+
+def _interval(found: Findings, row: int) -> dict[str, float]:
+    columns = {"sd_um": found.sd, "low_um": found.low, "high_um": found.high}
+    return {name: float(values[row]) for name, values in columns.items()}
 
 
 def _scale(found: Findings, row: int | None) -> dict[str, Any]:

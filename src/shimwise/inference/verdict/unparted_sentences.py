@@ -93,7 +93,10 @@ def _side(found: Unparted) -> str:
 
 
 def _amount(found: Unparted) -> str:
-    half_um = (found.high_um - found.low_um) / 2
+    return give_or_take(found.amount_um, found.half_um)
+
+
+def give_or_take(um: float, half_um: float) -> str:
+    """Write the size of a value and half its 95 % interval as a headline does. [µm]"""
     digits = half_digits(half_um)
-    amount = decimal_text(abs(found.amount_um), digits)
-    return f"{amount} µm, give or take {decimal_text(half_um, digits)} (95 %)"
+    return f"{decimal_text(abs(um), digits)} µm, give or take {decimal_text(half_um, digits)} (95 %)"

@@ -10,7 +10,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, func, select, text
+from sqlalchemy import Connection, select, text
 
 from shimwise.fields import build_from
 from shimwise.record.backup.checking import contradictions
@@ -184,11 +184,7 @@ def _held_in_file(path: Path) -> RecordCounts | None:
     if not path.is_file():
         return None
     with suppress(sqlite3.Error), closing(open_read_only(path)) as connection:
-        counts = [
-            connection.execute(f"SELECT count(*) FROM {table.name}").fetchone()[0]  # noqa: S608 - a table of ours
-            for table in (schema.preps, schema.readings)
-        ]
-        return RecordCounts(preps=counts[0], readings=counts[1])
+        return _held_in(connection.execute)
     return None
 
 
@@ -240,15 +236,16 @@ def _checked(connection: Connection, origin: Path) -> RecordCounts:
         first = f"{found[0].subject} {found[0].text.rstrip('.')}"
         more = f", and {len(found) - 1} more" if len(found) > 1 else ""
         raise RecordDamaged(CONTRADICTS.format(first=first, more=more), where=str(origin))
-    return _held_in(connection)
+    return _held_in(connection.exec_driver_sql)
 
 
-def _held_in(connection: Connection) -> RecordCounts:
-    counted = [
-        connection.execute(select(func.count()).select_from(table)).scalar_one()
+def _held_in(execute: Callable[[str], Any]) -> RecordCounts:
+    """Return what a record holds; ``execute``: of a connection of either library."""
+    preps, readings = (
+        execute(f"SELECT count(*) FROM {table.name}").fetchone()[0]  # noqa: S608 - a table of ours
         for table in (schema.preps, schema.readings)
-    ]
-    return RecordCounts(preps=counted[0], readings=counted[1])
+    )
+    return RecordCounts(preps=preps, readings=readings)
 
 
 def _put_in_place(part: Path, path: Path, stamp: str) -> Path | None:
@@ -337,7 +334,7 @@ def _restore_server(
         Record.open(location.url.render_as_string(hide_password=False)) as record,
         record.changing_all() as connection,
     ):
-        is_there, before = count_rows(connection) > 0, _held_in(connection)
+        is_there, before = count_rows(connection) > 0, _held_in(connection.exec_driver_sql)
         counting = set(connection.execute(select(_TOKENS.c.digest)).scalars())
         if is_there:
             kept = _free(origin.with_name(f"shimwise.before-restore-{stamp}{ENDING}"))

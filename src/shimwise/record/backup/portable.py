@@ -15,10 +15,10 @@ from typing import Any
 
 from sqlalchemy import Connection, func, select
 
-from shimwise.record.exchange.row_json import ExchangeError, columns_from_json, json_value
+from shimwise.record.exchange.row_json import ExchangeError, columns_from_json
 from shimwise.record.file_copy import Progress, written_whole
 from shimwise.record.migrations import HEAD, READABLE
-from shimwise.record.tables.columns import json_text
+from shimwise.record.tables.columns import json_text, json_value
 from shimwise.record.tables.schema import METADATA, ORDER
 
 ENDING = ".jsonl.gz"
@@ -39,8 +39,8 @@ def count_rows(connection: Connection) -> int:
     return sum(connection.execute(select(func.count()).select_from(table)).scalar_one() for table in ORDER)
 
 
-def write_portable(connection: Connection, target: Path, *, progress: Progress | None = None) -> int:
-    """Write all rows that a connection sees; return their number.
+def write_portable(connection: Connection, target: Path, *, progress: Progress | None = None) -> None:
+    """Write all rows that a connection sees.
 
     Raises
     ------
@@ -53,11 +53,11 @@ def write_portable(connection: Connection, target: Path, *, progress: Progress |
         part.open("wb") as raw,
         gzip.GzipFile("", "wb", fileobj=raw, mtime=0) as file,
     ):
-        return _write(connection, file, _every(progress, total))
+        _write(connection, file, _every(progress, total))
 
 
-def read_portable(source: Path, *, take: Callable[[str, list[dict[str, Any]]], None]) -> int:
-    """Read such a copy, and hand its rows over, each table after those it points to; return their number.
+def read_portable(source: Path, *, take: Callable[[str, list[dict[str, Any]]], None]) -> None:
+    """Read such a copy, and hand its rows over, each table after those it points to.
 
     Parameters
     ----------
@@ -75,12 +75,12 @@ def read_portable(source: Path, *, take: Callable[[str, list[dict[str, Any]]], N
     """
     try:
         with gzip.open(source, "rb") as file:
-            return _read(file, source.name, take)
+            _read(file, source.name, take)
     except (EOFError, zlib.error, gzip.BadGzipFile, UnicodeDecodeError, ValueError) as error:
         raise ExchangeError(f"{source.name} is cut short or damaged ({error}). Take another copy.") from error
 
 
-def _write(connection: Connection, file: gzip.GzipFile, report: Callable[[int], None]) -> int:
+def _write(connection: Connection, file: gzip.GzipFile, report: Callable[[int], None]) -> None:
     file.write(f"{json_text({'schema': SCHEMA, 'tables': HEAD})}\n".encode())
     digest, rows = hashlib.sha256(), 0
     for table in ORDER:
@@ -93,10 +93,9 @@ def _write(connection: Connection, file: gzip.GzipFile, report: Callable[[int], 
                 rows += 1
                 report(rows)
     file.write(f"{json_text({'rows': rows, 'sha256': digest.hexdigest()})}\n".encode())
-    return rows
 
 
-def _read(file: gzip.GzipFile, name: str, take: Callable[[str, list[dict[str, Any]]], None]) -> int:
+def _read(file: gzip.GzipFile, name: str, take: Callable[[str, list[dict[str, Any]]], None]) -> None:
     first = next(iter(file), b"")
     if not first:
         raise ExchangeError(f"{name} is empty. Nothing was changed; take another copy.")
@@ -108,18 +107,11 @@ def _read(file: gzip.GzipFile, name: str, take: Callable[[str, list[dict[str, An
             f"{name} holds the tables {head.get('tables')}; this version reads {' and '.join(READABLE)}. "
             "Restore it with the version that made it, then open it with this one."
         )
-    rows, is_whole = 0, False
-    for table, batch, is_last in _batches(file, name):
-        if batch:
-            take(table, batch)
-        rows += len(batch)
-        is_whole = is_last
-    if not is_whole:
-        raise ExchangeError(f"{name} ends before its last line. Take another copy.")
-    return rows
+    for table, batch in _batches(file, name):
+        take(table, batch)
 
 
-def _batches(file: gzip.GzipFile, name: str) -> Iterator[tuple[str, list[dict[str, Any]], bool]]:
+def _batches(file: gzip.GzipFile, name: str) -> Iterator[tuple[str, list[dict[str, Any]]]]:
     digest, rows, last = hashlib.sha256(), 0, ""
     batch: list[dict[str, Any]] = []
     for number, line in enumerate(file, start=2):
@@ -129,18 +121,20 @@ def _batches(file: gzip.GzipFile, name: str) -> Iterator[tuple[str, list[dict[st
                 raise ExchangeError(
                     f"{name} was changed, or is damaged: its sum is another. Take another copy."
                 )
-            yield last, batch, True
+            if batch:
+                yield last, batch
             return
         is_row = isinstance(value, list) and len(value) == 2 and isinstance(value[0], str)
         table = METADATA.tables.get(value[0]) if is_row else None
         if table is None:
             raise ExchangeError(f"{name}, line {number}, is no row of a record. Take another copy.")
         if batch and (table.name != last or len(batch) >= AT_ONCE):
-            yield last, batch, False
+            yield last, batch
             batch = []
         digest.update(line)
         rows, last = rows + 1, table.name
         batch.append(columns_from_json(table, value[1], where=f"{name}, line {number}, {table.name}"))
+    raise ExchangeError(f"{name} ends before its last line. Take another copy.")
 
 
 def _line(line: bytes, name: str, number: int) -> Any:

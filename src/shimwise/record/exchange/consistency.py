@@ -7,16 +7,14 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from shimwise.record.exchange.row_json import ExchangeError
-from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, VerdictRow
+from shimwise.record.tables.rows import LensRow, PrepRow, UnitRow, VerdictRow
 
 AXES = frozenset({"", "vertical", "horizontal"})
 _ABOVE_ZERO = ("focal_mm", "fnumber", "reading_mm", "distance_mm")
 _MAY_BE_INFINITE = frozenset({"reading_mm", "distance_mm"})
 
 
-def refuse_incoherent(
-    prep: PrepRow, units: Mapping[str, BodyRow | LensRow], rows: Mapping[str, Sequence[Any]]
-) -> None:
+def refuse_incoherent(prep: PrepRow, units: Mapping[str, UnitRow], rows: Mapping[str, Sequence[Any]]) -> None:
     """Refuse what no prep can be; once kept, it could never be deleted.
 
     Parameters
@@ -38,9 +36,7 @@ def refuse_incoherent(
         raise ExchangeError(f"{wrong}, which no prep can hold. Export it again from where it was made.")
 
 
-def _wrongs(
-    prep: PrepRow, units: Mapping[str, BodyRow | LensRow], rows: Mapping[str, Sequence[Any]]
-) -> Iterator[str]:
+def _wrongs(prep: PrepRow, units: Mapping[str, UnitRow], rows: Mapping[str, Sequence[Any]]) -> Iterator[str]:
     yield from _of_lenses(units)
     for unit_id, by in (prep.epoch_shifts or {}).items():
         if unit_id not in units or type(by) is not int or not 0 <= by <= units[unit_id].epoch:
@@ -60,7 +56,7 @@ def _wrongs(
             yield f"{unit.name} is in epoch {unit.epoch}, and was adjusted into epoch {row.epoch_after}"
 
 
-def _of_lenses(units: Mapping[str, BodyRow | LensRow]) -> Iterator[str]:
+def _of_lenses(units: Mapping[str, UnitRow]) -> Iterator[str]:
     for row in units.values():
         if row.epoch < 0:
             yield f"{row.name} is in epoch {row.epoch}"

@@ -85,6 +85,11 @@ class ReadPrep:
     lenses: list[LensRow]
 
     @property
+    def units(self) -> tuple[BodyRow | LensRow, ...]:
+        """Bodies and lenses."""
+        return (*self.bodies, *self.lenses)
+
+    @property
     def reading_count(self) -> int:
         """Number of the last reading."""
         return max((row.seq for row in self.rows["readings"]), default=0)
@@ -106,8 +111,8 @@ def export_prep(connection: Connection, prep_id: str) -> dict[str, Any]:
         "schema": SCHEMA,
         "prep": _without_shifts(row_to_json(row)),
         "set": row_to_json(of_set) if of_set else None,
-        "bodies": [row_to_json(one) for one in units.bodies_by_id(connection, row.body_ids).values()],
-        "lenses": [row_to_json(one) for one in units.lenses_by_id(connection, lens_ids).values()],
+        "bodies": list(map(row_to_json, units.units_by_id(connection, BodyRow, row.body_ids).values())),
+        "lenses": list(map(row_to_json, units.units_by_id(connection, LensRow, lens_ids).values())),
         **{
             name: [row_to_json(one) for one in query(connection, prep_id)]
             for name, (_, query) in _LISTS.items()
@@ -166,8 +171,7 @@ def read_prep(document: Any) -> ReadPrep:
 
 def take_units(change: Change, read: ReadPrep) -> list[str]:
     """Take the units and the set of a prep in; return the names of those whose own facts stay."""
-    kept = [body.name for body in read.bodies if units.take_in(change, body)]
-    kept += [lens.name for lens in read.lenses if units.take_in(change, lens)]
+    kept = [unit.name for unit in read.units if units.take_in(change, unit)]
     _add_set(change, read.parts, read.prep)
     return kept
 
@@ -187,9 +191,7 @@ def refuse_contradicting(change: Change, read: ReadPrep) -> None:
     ExchangeError, Conflict
         As :func:`import_prep`.
     """
-    found_units: dict[str, BodyRow | LensRow] = {body.id: body for body in read.bodies}
-    found_units.update({lens.id: lens for lens in read.lenses})
-    refuse_incoherent(read.prep, found_units, read.rows)
+    refuse_incoherent(read.prep, {unit.id: unit for unit in read.units}, read.rows)
     _refuse_other_moves(change.connection, read.rows["adjustments"])
     latest = verdicts.latest_verdict(change.connection, read.prep.id)
     if latest is not None:

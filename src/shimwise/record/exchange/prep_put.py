@@ -30,7 +30,7 @@ from shimwise.record.journal import Change
 from shimwise.record.names import name_key
 from shimwise.record.queries import preps, verdicts
 from shimwise.record.tables import schema
-from shimwise.record.tables.mapping import insert, row_if_kept, values_of
+from shimwise.record.tables.mapping import insert, rewrite, row_if_kept, values_of
 from shimwise.record.tables.rows import PrepRow, VerdictRow
 
 BROUGHT_HOME, TAKEN_ALONG = "prep brought home", "prep taken along"
@@ -140,7 +140,7 @@ def _free_numbers(connection: Connection, prep_id: str) -> None:
 def _put_row(change: Change, read: ReadPrep) -> None:
     prep = read.prep
     values = {**values_of(prep), "title_key": name_key(prep.title), "reading_count": read.reading_count}
-    change.connection.execute(update(schema.preps).where(schema.preps.c.id == prep.id).values(values))
+    rewrite(change.connection, PrepRow, prep.id, **values)
     for table in (schema.prep_bodies, schema.prep_lenses):
         change.connection.execute(table.delete().where(table.c.prep_id == prep.id))
     preps.place_units(change, prep.id, prep.body_ids, prep.lens_ids)
@@ -161,9 +161,7 @@ def _put_rows(change: Change, rows: Mapping[str, list[Any]], *, of: tuple[str, .
                     id=row.id,
                 )
             elif kept != row and not isinstance(row, VerdictRow):
-                table = schema.TABLE_OF[type(row)]
-                values = values_of(row)
-                change.connection.execute(update(table).where(table.c.id == row.id).values(values))
+                rewrite(change.connection, type(row), row.id, **values_of(row))
 
 
 def _lower_verdicts(change: Change, read: ReadPrep) -> None:
@@ -173,9 +171,7 @@ def _lower_verdicts(change: Change, read: ReadPrep) -> None:
     """
     ids = {row.id for row in read.rows["verdicts"]}
     newest = max((row.revision for row in read.rows["verdicts"]), default=read.prep.revision)
-    table = schema.verdicts
     for row in verdicts.verdicts_of(change.connection, read.prep.id):
         lower = replace(row, revision=max(0, newest - 1))
         if row.id not in ids and row.revision > lower.revision:
-            values = {"revision": lower.revision}
-            change.connection.execute(update(table).where(table.c.id == row.id).values(values))
+            rewrite(change.connection, VerdictRow, row.id, revision=lower.revision)

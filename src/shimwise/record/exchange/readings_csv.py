@@ -31,8 +31,8 @@ def export_readings(connection: Connection, prep_id: str) -> str:
         If there is no such prep.
     """
     prep = preps.prep(connection, prep_id)
-    bodies = units.bodies_by_id(connection, prep.body_ids)
-    lenses = units.lenses_by_id(connection, prep.lens_ids)
+    bodies = units.units_by_id(connection, BodyRow, prep.body_ids)
+    lenses = units.units_by_id(connection, LensRow, prep.lens_ids)
     setups = {row.id: row for row in evidence.setups(connection, prep_id)}
     file = io.StringIO(newline="")
     writer = csv.DictWriter(file, KNOWN, lineterminator="\r\n")

@@ -26,6 +26,7 @@ from shimwise.record.tables.columns import (
     PackedText,
     UtcTime,
     json_text,
+    json_value,
 )
 from shimwise.record.tables.schema import TABLE_OF
 
@@ -38,19 +39,6 @@ LARGEST_COUNT = 2**31 - 1
 
 class ExchangeError(RecordError):
     """Raised when a file that should come from a record holds something that no record does."""
-
-
-def json_value(value: Any) -> Any:
-    """Return a value of a row or of a column as standard JSON has it."""
-    if isinstance(value, float) and math.isinf(value):
-        return INFINITY if value > 0 else f"-{INFINITY}"
-    if isinstance(value, datetime):
-        return value.astimezone(UTC).isoformat(timespec="microseconds")
-    if isinstance(value, tuple | list):
-        return [json_value(one) for one in value]
-    if isinstance(value, Mapping):
-        return {key: json_value(one) for key, one in value.items()}
-    return value
 
 
 def row_to_json(row: Any) -> dict[str, Any]:
@@ -215,8 +203,8 @@ def _is_text(found: str) -> bool:
 
 _READERS: tuple[tuple[Any, Reader], ...] = (  # the first that fits: a kind of column comes before its base
     (UtcTime, _time),
-    (LengthTable, _lengths),
     (LengthList, _length_list),
+    (LengthTable, _lengths),
     (JsonList, _list),
     ((JsonText, PackedJson), _json),
     (PackedText, _text),

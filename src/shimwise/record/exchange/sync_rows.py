@@ -22,10 +22,9 @@ from shimwise.record.journal import Change
 from shimwise.record.queries import epochs, sets, units
 from shimwise.record.tables import schema
 from shimwise.record.tables.columns import json_text
-from shimwise.record.tables.mapping import row_if_kept
+from shimwise.record.tables.mapping import UNIT_COLUMNS, UNIT_ROWS, row_if_kept
 from shimwise.record.tables.rows import BodyRow, JournalRow, LensRow, SetRow
 
-UNIT_ROWS: Mapping[str, type[BodyRow] | type[LensRow]] = {"body": BodyRow, "lens": LensRow}
 HISTORY = ("history_mean_um", "history_sd_um")
 TAKEN_ALONG = "history taken along"
 _BESIDE = ("epoch", *HISTORY)
@@ -75,10 +74,8 @@ def digest_of_content(content: Any) -> str:
 def unit_entries(connection: Connection) -> list[Entry]:
     """Return the entries of all bodies and lenses, retired ones too."""
     found = []
-    for kind, rows in (
-        ("body", units.bodies(connection, limit=_ALL, has_retired=True)),
-        ("lens", units.lenses(connection, limit=_ALL, has_retired=True)),
-    ):
+    for kind, of in UNIT_ROWS.items():
+        rows = units.units(connection, of, limit=_ALL, has_retired=True)
         moves = _adjustments(connection, kind)
         found += [_unit_entry(connection, kind, row, moves.get(row.id, {})) for row in rows]
     return found
@@ -159,20 +156,20 @@ def put_unit(change: Change, entry: Entry, *, expected: str) -> None:
         values |= {"epoch": entry.beside.get("epoch", 0), **_history(learned)}
         made = row_from_json(kind, values, where=f"{entry.kind} {entry.id}")
         _same_id(entry, made.id)
-        _add(change, made)
+        units.add_unit(change, made)
         if typed is None and learned not in (None, [None, None]):
             _note_learned(change, entry, epoch=made.epoch, before=[None, None], after=learned)
         return
     made = row_from_json(kind, {**values, **_history(typed)}, where=f"{entry.kind} {entry.id}")
     _same_id(entry, made.id)
     if typed is not None:
-        _change(change, replace(made, epoch=own.epoch))
+        units.change_unit(change, replace(made, epoch=own.epoch))
         return
     before, learned = [getattr(own, name) for name in HISTORY], entry.beside.get("learned")
     # What was typed here has given way to what preps taught there; what was learned here stays.
     is_typed = _typed(change.connection, own) is not None
-    mean_um, sd_um = (learned or (None, None)) if is_typed else before
-    _change(change, replace(made, epoch=own.epoch, history_mean_um=mean_um, history_sd_um=sd_um))
+    history = _history(learned or None) if is_typed else _history(before)
+    units.change_unit(change, replace(made, epoch=own.epoch, **history))
     if is_typed and learned not in (None, [None, None]):
         _note_learned(change, entry, epoch=own.epoch, before=before, after=learned)
 
@@ -197,11 +194,10 @@ def take_learned(change: Change, entry: Entry) -> bool:
         return False
     epoch, learned = entry.beside["epoch"], entry.beside["learned"]
     if epoch > own.epoch:
-        _raise_epoch(change, own, epoch, learned)
+        units.take_in(change, replace(own, epoch=epoch, **_history(learned)))
         return True
     before = [getattr(own, name) for name in HISTORY]
-    mean_um, sd_um = learned
-    _change(change, replace(own, history_mean_um=mean_um, history_sd_um=sd_um))
+    units.change_unit(change, replace(own, **_history(learned)))
     _note_learned(change, entry, epoch=own.epoch, before=before, after=learned)
     return True
 
@@ -213,11 +209,6 @@ def prep_id_of(document: Any) -> str:
     if not isinstance(found, str) or not found:
         raise ExchangeError("What was sent is no prep: it has no id. Sync again.")
     return found
-
-
-def last_line(connection: Connection, prep_id: str) -> int:
-    """Return the number of the last line about a prep in the journal, 0 without any."""
-    return journal.last_seq(connection, prep_id=prep_id)
 
 
 def is_learned_further(own: Entry, home: Entry) -> bool:
@@ -273,14 +264,14 @@ def _after(line: JournalRow) -> list[float | None] | None:
     return list(found) if isinstance(found, list) and "epoch" in line.detail else None
 
 
-def _history(pair: Sequence[float | None] | None) -> dict[str, float | None]:
+def _history(pair: Sequence[float | None] | None) -> dict[str, Any]:
     return dict(zip(HISTORY, (None, None) if pair is None else pair, strict=True))
 
 
 def _adjustments(connection: Connection, kind: str) -> dict[str, dict[str, Any]]:
     """Return the adjustments of all units of a kind: time, epochs and prep by id, by unit."""
     table = schema.adjustments
-    column = table.c.body_id if kind == "body" else table.c.lens_id
+    column = table.c[UNIT_COLUMNS[kind]]
     wanted = select(
         table.c.id, column.label("unit_id"), table.c.made_at, table.c.epoch_before, table.c.epoch_after,
         table.c.prep_id, table.c.made_by,
@@ -328,27 +319,3 @@ def _note_learned(
 def _same_id(entry: Entry, found: str) -> None:
     if found != entry.id:
         raise ExchangeError(f"The {entry.kind} {entry.id} holds the id {found}. Sync again.")
-
-
-def _raise_epoch(
-    change: Change, own: BodyRow | LensRow, epoch: int, learned: Sequence[float | None] | None
-) -> None:
-    mean_um, sd_um = (None, None) if learned is None else learned
-    if isinstance(own, BodyRow):
-        units.take_in(change, replace(own, epoch=epoch, history_mean_um=mean_um, history_sd_um=sd_um))
-    else:
-        units.take_in(change, replace(own, epoch=epoch, history_mean_um=mean_um, history_sd_um=sd_um))
-
-
-def _add(change: Change, row: BodyRow | LensRow) -> None:
-    if isinstance(row, BodyRow):
-        units.add_body(change, row)
-    else:
-        units.add_lens(change, row)
-
-
-def _change(change: Change, row: BodyRow | LensRow) -> None:
-    if isinstance(row, BodyRow):
-        units.change_body(change, row)
-    else:
-        units.change_lens(change, row)

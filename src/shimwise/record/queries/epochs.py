@@ -16,19 +16,11 @@ from sqlalchemy import Connection, select, update
 from shimwise.record.errors import Conflict
 from shimwise.record.journal import Change
 from shimwise.record.tables import schema
-from shimwise.record.tables.mapping import UNIT_COLUMNS, row_by_id, rows_of, rows_where
-from shimwise.record.tables.rows import (
-    AdjustmentRow,
-    BodyRow,
-    GaugeRow,
-    LensRow,
-    ReadingRow,
-    SweepRow,
-)
+from shimwise.record.tables.mapping import UNIT_COLUMNS, UNIT_ROWS, rewrite, row_by_id, rows_of, rows_where
+from shimwise.record.tables.rows import AdjustmentRow, GaugeRow, PrepRow, ReadingRow, SweepRow
 
 T = TypeVar("T", ReadingRow, SweepRow, GaugeRow, AdjustmentRow)
 ORDERED = "epochs put in order of time"
-_KINDS: Mapping[str, type[BodyRow] | type[LensRow]] = {"body": BodyRow, "lens": LensRow}
 _TIMES = {ReadingRow: "taken_at", SweepRow: "taken_at", GaugeRow: "taken_at", AdjustmentRow: "made_at"}
 
 
@@ -53,8 +45,7 @@ def settle(change: Change, prep_id: str) -> None:
         found: list[Any] = rows_where(change.connection, kind, prep_id=prep_id)
         for row in found:
             _rewrite(change, row, _shifted(row, shifts))
-    preps = schema.preps
-    change.connection.execute(update(preps).where(preps.c.id == prep_id).values(epoch_shifts=None))
+    rewrite(change.connection, PrepRow, prep_id, epoch_shifts=None)
 
 
 def order_epochs(
@@ -77,7 +68,7 @@ def order_epochs(
         If this record has one since that is not among them.
     """
     connection = change.connection
-    row = row_by_id(connection, _KINDS[kind], unit_id)
+    row = row_by_id(connection, UNIT_ROWS[kind], unit_id)
     shifts = shifts_by_prep(connection)
     own = {one.id: one for one in _of_unit(connection, AdjustmentRow, kind, unit_id, None, shifts)}
     wanted = {id_: base + place for place, (id_, _) in enumerate(order, start=1)}
@@ -106,9 +97,7 @@ def order_epochs(
         _move_prep(
             change, prep_id, kind, unit_id, later, shifts.get(prep_id, {}) if prep_id in signed else None
         )
-    table = schema.TABLE_OF[type(row)]
-    forgotten = {"epoch": last, "history_mean_um": None, "history_sd_um": None}
-    connection.execute(update(table).where(table.c.id == unit_id).values(forgotten))
+    rewrite(connection, type(row), unit_id, epoch=last, history_mean_um=None, history_sd_um=None)
     before = [row.history_mean_um, row.history_sd_um]
     detail = {"kind": kind, "epoch": last, "before": before, "after": [None, None]}
     change.note(ORDERED, unit_id=unit_id, detail={**detail, "order": [id_ for id_, _ in order]})
@@ -152,10 +141,9 @@ def _epoch(row: Any, kind: str) -> int:
 def _rewrite(change: Change, before: T, after: T) -> None:
     if before == after:
         return
-    table = schema.TABLE_OF[type(after)]
     names = ("body_epoch", "lens_epoch", "epoch", "epoch_before", "epoch_after")
     values = {name: getattr(after, name) for name in names if hasattr(after, name)}
-    change.connection.execute(update(table).where(table.c.id == after.id).values(values))
+    rewrite(change.connection, type(after), after.id, **values)
 
 
 def _signed(connection: Connection, prep_ids: set[str]) -> set[str]:
@@ -169,10 +157,10 @@ def _move_prep(
     change: Change, prep_id: str, kind: str, unit_id: str, later: int, shifts: Mapping[str, int] | None
 ) -> None:
     """Move a unit's line of a prep's verdict along; ``shifts``: of a signed prep, which gets another one."""
-    lines, preps = schema.unit_lines, schema.preps
+    lines = schema.unit_lines
     of_unit = (lines.c.prep_id == prep_id) & (lines.c[UNIT_COLUMNS[kind]] == unit_id)
     change.connection.execute(update(lines).where(of_unit).values(epoch=lines.c.epoch + later))
     if shifts is not None:
         values = {**shifts, unit_id: shifts.get(unit_id, 0) + later}
-        change.connection.execute(update(preps).where(preps.c.id == prep_id).values(epoch_shifts=values))
+        rewrite(change.connection, PrepRow, prep_id, epoch_shifts=values)
     change.note("epochs counted anew", prep_id=prep_id, detail={"unit_id": unit_id, "by": later})

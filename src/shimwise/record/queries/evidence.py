@@ -8,36 +8,28 @@ set-up is unknown, or a row is withdrawn without a reason or for a second one.
 from dataclasses import replace
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, select, update
+from sqlalchemy import Connection, select
 
 from shimwise.record.errors import Conflict, NotFound
 from shimwise.record.journal import Change
 from shimwise.record.queries.preps import ReadingPlace, place_of_reading, touch
 from shimwise.record.tables import schema
-from shimwise.record.tables.mapping import insert, row_by_id, row_if_kept, rows_where, same_or_conflict
+from shimwise.record.tables.mapping import insert, rewrite, row_by_id, rows_where, same_if_kept
 from shimwise.record.tables.rows import GaugeRow, ReadingRow, SetupRow, SweepRow
 
-Row = TypeVar("Row", SetupRow, ReadingRow, GaugeRow, SweepRow)
 Taken = TypeVar("Taken", ReadingRow, GaugeRow, SweepRow)
 _ADDED = "reading added"
-_TAKEN = frozenset({"taken_at", "taped_at", "setup_id"})
-"""Not compared when a row is sent again: when, and the set-up that the first sending may have made."""
 
 
 def add_setup(change: Change, row: SetupRow) -> SetupRow:
     """Add a set-up to its prep."""
-    kept = _kept(change, row)
+    kept = same_if_kept(change.connection, row)
     if kept is not None:
         return kept
     touch(change, row.prep_id)
     insert(change.connection, row)
     change.note("set-up taped", prep_id=row.prep_id, detail={"setup_id": row.id, "name": row.name})
     return row
-
-
-def setup(connection: Connection, setup_id: str) -> SetupRow:
-    """Return the set-up with this id; raise NotFound if there is none."""
-    return row_by_id(connection, SetupRow, setup_id)
 
 
 def setups(connection: Connection, prep_id: str) -> list[SetupRow]:
@@ -58,7 +50,7 @@ def add_reading(change: Change, row: ReadingRow, *, sent: str = "") -> ReadingRo
     place = place_of_reading(change, row.prep_id, row.id)
     if place is not None:
         return add_new_reading(change, row, place, sent=sent)
-    kept = _kept(change, row)
+    kept = same_if_kept(change.connection, row)
     if kept is None:
         raise NotFound("prep", row.prep_id)
     return kept
@@ -73,16 +65,6 @@ def add_new_reading(change: Change, row: ReadingRow, place: ReadingPlace, *, sen
         detail["sent_sha256"] = sent
     change.note(_ADDED, prep_id=row.prep_id, detail=detail)
     return row
-
-
-def reading(connection: Connection, reading_id: str) -> ReadingRow:
-    """Return the reading with this id, withdrawn or not; raise NotFound if there is none."""
-    return row_by_id(connection, ReadingRow, reading_id)
-
-
-def reading_if_kept(connection: Connection, reading_id: str) -> ReadingRow | None:
-    """Return the reading with this id, or None."""
-    return row_if_kept(connection, ReadingRow, reading_id)
 
 
 def sent_digest(connection: Connection, row: ReadingRow) -> str:
@@ -103,85 +85,8 @@ def readings(
     return rows_where(connection, ReadingRow, "seq", prep_id=prep_id, **units)
 
 
-def withdraw_reading(change: Change, reading_id: str, *, reason: str) -> ReadingRow:
-    """Withdraw a reading: it stays, with the reason, and is judged no more."""
-    return _withdraw(change, ReadingRow, reading_id, reason)
-
-
-def unwithdraw_reading(change: Change, reading_id: str) -> ReadingRow:
-    """Take the withdrawal of a reading back."""
-    before = reading(change.connection, reading_id)
-    if before.withdrawn_at is None:
-        return before
-    values: dict[str, Any] = {"withdrawn_at": None, "withdrawn_by": "", "withdrawn_reason": ""}
-    detail = {"reason_was": before.withdrawn_reason, "by_was": before.withdrawn_by}
-    return _rewritten(change, before, values, "taken back in", detail)
-
-
-def note_reading(change: Change, reading_id: str, *, note: str) -> ReadingRow:
-    """Put another note to a reading; the journal keeps the one before."""
-    before = reading(change.connection, reading_id)
-    if before.note == note:
-        return before
-    return _rewritten(change, before, {"note": note}, "noted", {"note_was": before.note})
-
-
-def add_gauge(change: Change, row: GaugeRow) -> GaugeRow:
-    """Add a gauge value of a unit, within a prep or without."""
-    return _added(change, row, unit_id=row.unit_id)
-
-
-def gauges(connection: Connection, prep_id: str) -> list[GaugeRow]:
-    """Return a prep's gauge values as they were taken, the withdrawn too."""
-    return rows_where(connection, GaugeRow, "taken_at", "id", prep_id=prep_id)
-
-
-def withdraw_gauge(change: Change, gauge_id: str, *, reason: str) -> GaugeRow:
-    """Withdraw a gauge value, as :func:`withdraw_reading`."""
-    return _withdraw(change, GaugeRow, gauge_id, reason)
-
-
-def add_sweep(change: Change, row: SweepRow) -> SweepRow:
-    """Add the result of a sweep to its prep."""
-    return _added(change, row)
-
-
-def sweep(connection: Connection, sweep_id: str) -> SweepRow:
-    """Return the sweep with this id, withdrawn or not; raise NotFound if there is none."""
-    return row_by_id(connection, SweepRow, sweep_id)
-
-
-def sweeps(connection: Connection, prep_id: str) -> list[SweepRow]:
-    """Return a prep's sweeps as they were taken, the withdrawn too."""
-    return rows_where(connection, SweepRow, "taken_at", "id", prep_id=prep_id)
-
-
-def withdraw_sweep(change: Change, sweep_id: str, *, reason: str) -> SweepRow:
-    """Withdraw a sweep, as :func:`withdraw_reading`."""
-    return _withdraw(change, SweepRow, sweep_id, reason)
-
-
-def _kept(change: Change, row: Row) -> Row | None:
-    """Return the row that is kept under this id already, with the same content."""
-    kept = row_if_kept(change.connection, type(row), row.id)
-    if kept is not None:
-        same_or_conflict(kept, row, server_made=_TAKEN)
-    return kept
-
-
-def _added(change: Change, row: Taken, *, unit_id: str | None = None) -> Taken:
-    kept = _kept(change, row)
-    if kept is not None:
-        return kept
-    if row.prep_id is not None:
-        touch(change, row.prep_id)
-    insert(change.connection, row)
-    word = schema.word_of(type(row))
-    change.note(f"{word} added", prep_id=row.prep_id, unit_id=unit_id, detail={f"{word}_id": row.id})
-    return row
-
-
-def _withdraw(change: Change, kind: type[Taken], row_id: str, reason: str) -> Taken:
+def withdraw(change: Change, kind: type[Taken], row_id: str, *, reason: str) -> Taken:
+    """Withdraw a reading, a gauge value or a sweep: it stays, with the reason, and is judged no more."""
     word = schema.word_of(kind)
     before = row_by_id(change.connection, kind, row_id)
     if not reason.strip():
@@ -198,12 +103,62 @@ def _withdraw(change: Change, kind: type[Taken], row_id: str, reason: str) -> Ta
     return _rewritten(change, before, values, "withdrawn", {"reason": reason})
 
 
+def unwithdraw_reading(change: Change, reading_id: str) -> ReadingRow:
+    """Take the withdrawal of a reading back."""
+    before = row_by_id(change.connection, ReadingRow, reading_id)
+    if before.withdrawn_at is None:
+        return before
+    values: dict[str, Any] = {"withdrawn_at": None, "withdrawn_by": "", "withdrawn_reason": ""}
+    detail = {"reason_was": before.withdrawn_reason, "by_was": before.withdrawn_by}
+    return _rewritten(change, before, values, "taken back in", detail)
+
+
+def note_reading(change: Change, reading_id: str, *, note: str) -> ReadingRow:
+    """Put another note to a reading; the journal keeps the one before."""
+    before = row_by_id(change.connection, ReadingRow, reading_id)
+    if before.note == note:
+        return before
+    return _rewritten(change, before, {"note": note}, "noted", {"note_was": before.note})
+
+
+def add_gauge(change: Change, row: GaugeRow) -> GaugeRow:
+    """Add a gauge value of a unit, within a prep or without."""
+    return _added(change, row, unit_id=row.unit_id)
+
+
+def gauges(connection: Connection, prep_id: str) -> list[GaugeRow]:
+    """Return a prep's gauge values as they were taken, the withdrawn too."""
+    return rows_where(connection, GaugeRow, "taken_at", "id", prep_id=prep_id)
+
+
+def add_sweep(change: Change, row: SweepRow) -> SweepRow:
+    """Add the result of a sweep to its prep."""
+    return _added(change, row)
+
+
+def sweeps(connection: Connection, prep_id: str) -> list[SweepRow]:
+    """Return a prep's sweeps as they were taken, the withdrawn too."""
+    return rows_where(connection, SweepRow, "taken_at", "id", prep_id=prep_id)
+
+
+def _added(change: Change, row: Taken, *, unit_id: str | None = None) -> Taken:
+    kept = same_if_kept(change.connection, row)
+    if kept is not None:
+        return kept
+    if row.prep_id is not None:
+        touch(change, row.prep_id)
+    insert(change.connection, row)
+    word = schema.word_of(type(row))
+    change.note(f"{word} added", prep_id=row.prep_id, unit_id=unit_id, detail={f"{word}_id": row.id})
+    return row
+
+
 def _rewritten(
     change: Change, before: Taken, values: dict[str, Any], what: str, detail: dict[str, Any]
 ) -> Taken:
-    table, word = schema.TABLE_OF[type(before)], schema.word_of(type(before))
+    word = schema.word_of(type(before))
     if before.prep_id is not None:
         touch(change, before.prep_id)
-    change.connection.execute(update(table).where(table.c.id == before.id).values(values))
+    rewrite(change.connection, type(before), before.id, **values)
     change.note(f"{word} {what}", prep_id=before.prep_id, detail={f"{word}_id": before.id, **detail})
     return replace(before, **values)

@@ -16,7 +16,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, and_, case, delete, func, or_, select, update
 
 from shimwise.record.tables import schema
-from shimwise.record.tables.mapping import row_if_kept, rows_of, values_of
+from shimwise.record.tables.mapping import rewrite, row_if_kept, rows_of, values_of
 from shimwise.record.tables.rows import JobRow
 
 WAITING, WORKING, DONE, FAILED, CANCELLED = "waiting", "working", "done", "failed", "cancelled"
@@ -99,15 +99,14 @@ def take(
         problem="",
         problem_code="",
     )
-    connection.execute(update(_T).where(_T.c.id == taken.id).values(values_of(taken)))
+    rewrite(connection, JobRow, taken.id, **values_of(taken))
     return taken
 
 
 def beat(connection: Connection, held: JobRow, *, lease_s: float, progress: Mapping[str, Any]) -> bool:
     """Hold a job for longer, and keep its progress; False if it was cancelled, or taken over."""
     until = now(connection) + timedelta(seconds=lease_s)
-    beating = update(_T).where(_is_held(held)).values(lease_until=until, progress=dict(progress))
-    return connection.execute(beating).rowcount == 1
+    return _changed(connection, _is_held(held), lease_until=until, progress=dict(progress))
 
 
 def end(
@@ -134,7 +133,7 @@ def end(
     }
     if is_for_good:
         values["task"] = None
-    return connection.execute(update(_T).where(_is_held(held)).values(values)).rowcount == 1
+    return _changed(connection, _is_held(held), **values)
 
 
 def give_back(
@@ -146,36 +145,34 @@ def give_back(
     problem_code: str = "",
 ) -> None:
     """Leave a job to others at once; ``is_counted``: this try counts; ``problem``: what it waits for."""
-    values = {
-        "state": WAITING,
-        "tries": held.tries - (not is_counted),
-        "lease_until": None,
-        "progress": {},
-        "problem": problem,
-        "problem_code": problem_code,
-    }
-    connection.execute(update(_T).where(_is_held(held)).values(values))
+    _changed(
+        connection,
+        _is_held(held),
+        state=WAITING,
+        tries=held.tries - (not is_counted),
+        lease_until=None,
+        progress={},
+        problem=problem,
+        problem_code=problem_code,
+    )
 
 
 def cancel(connection: Connection, id: str) -> bool:  # noqa: A002
     """Cancel a job; False if it has ended already."""
-    cancelling = update(_T).where(_T.c.id == id, _IS_OPEN)
-    values = {"state": CANCELLED, "lease_until": None, "ended_at": now(connection)}
-    return connection.execute(cancelling.values(values)).rowcount == 1
+    is_open = and_(_T.c.id == id, _IS_OPEN)
+    return _changed(connection, is_open, state=CANCELLED, lease_until=None, ended_at=now(connection))
 
 
 def keep_task(connection: Connection, id: str, task: Mapping[str, Any] | None) -> bool:  # noqa: A002
     """Keep what is to be done for a job that is not worked on, which makes it free; False if it is not."""
-    keeping = update(_T).where(_T.c.id == id, _T.c.state != WORKING)
-    if task is not None:
-        keeping = keeping.where(_T.c.state == WAITING)
-    return connection.execute(keeping.values(task=task, lease_until=None)).rowcount == 1
+    is_kept = _T.c.state != WORKING if task is None else _T.c.state == WAITING
+    return _changed(connection, and_(_T.c.id == id, is_kept), task=task, lease_until=None)
 
 
 def came(connection: Connection, id: str, *, server: str) -> bool:  # noqa: A002
     """Note that what a job needs came whole to a server, now; False if it was cancelled meanwhile."""
-    noting = update(_T).where(_T.c.id == id, _T.c.state == WAITING)
-    return connection.execute(noting.values(server=server, made_at=now(connection))).rowcount == 1
+    waits = and_(_T.c.id == id, _T.c.state == WAITING)
+    return _changed(connection, waits, server=server, made_at=now(connection))
 
 
 def remove(connection: Connection, id: str) -> None:  # noqa: A002
@@ -253,6 +250,11 @@ def prune(connection: Connection) -> int:
     is_bare = and_(_T.c.state == WAITING, _T.c.task.is_(None), _T.c.lease_until < at)
     old = or_(is_past, is_bare, and_(has_ended, _T.c.id.not_in(newest)))
     return int(connection.execute(delete(_T).where(old)).rowcount)
+
+
+def _changed(connection: Connection, where: ColumnElement[bool], **values: Any) -> bool:  # noqa: ANN401
+    """Change the one job for which a condition holds; False if there is none."""
+    return connection.execute(update(_T).where(where).values(values)).rowcount == 1
 
 
 def _is_held(held: JobRow) -> ColumnElement[bool]:

@@ -6,6 +6,7 @@ from sqlalchemy import Connection, Text, bindparam, func, select
 
 from shimwise.record.errors import NotFound
 from shimwise.record.names import name_key
+from shimwise.record.queries.preps import latest_verdict
 from shimwise.record.tables import schema
 
 _PREPS, _BODIES, _LENSES, _READINGS = schema.preps, schema.bodies, schema.lenses, schema.readings
@@ -14,14 +15,6 @@ _JOURNAL, _VERDICTS, _SETUPS = schema.journal, schema.verdicts, schema.setups
 _STATE = select(_PREPS.c.state, _PREPS.c.revision).where(  # built once: every reading runs it
     _PREPS.c.id == bindparam("of_prep", type_=Text)
 )
-_LATEST_VERDICT = (
-    select(_VERDICTS.c.id)
-    .where(_VERDICTS.c.prep_id == _PREPS.c.id)
-    .order_by(_VERDICTS.c.revision.desc(), _VERDICTS.c.given_at.desc())
-    .limit(1)
-    .correlate(_PREPS)
-    .scalar_subquery()
-)
 _MARKS = (  # built once
     select(
         select(func.max(_JOURNAL.c.seq)).where(_JOURNAL.c.prep_id.is_(None)).scalar_subquery(),
@@ -29,7 +22,7 @@ _MARKS = (  # built once
         _LENSES.c.epoch,
         _PREPS.c.state,
         select(func.count()).where(_SETUPS.c.prep_id == _PREPS.c.id).correlate(_PREPS).scalar_subquery(),
-        _LATEST_VERDICT,
+        latest_verdict(_VERDICTS.c.id),
     )
     .select_from(_PREPS)
     .join(_IN_BODIES, _IN_BODIES.c.prep_id == _PREPS.c.id)

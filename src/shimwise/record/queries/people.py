@@ -8,7 +8,7 @@ from shimwise.record.errors import NotFound
 from shimwise.record.journal import Change
 from shimwise.record.names import name_key
 from shimwise.record.tables import schema
-from shimwise.record.tables.mapping import insert, row_by_id, rows_of, rows_where
+from shimwise.record.tables.mapping import insert, rewrite, row_by_id, rows_of, rows_where
 from shimwise.record.tables.rows import PersonRow
 
 _T = schema.people
@@ -63,5 +63,4 @@ def named(connection: Connection, name: str) -> PersonRow:
 
 def give_role(change: Change, person_id: str, *, role: str | None, pin_hash: str | None) -> None:
     """Put a role and the hash of a PIN in the place of those before; None takes them away."""
-    changed = _T.update().where(_T.c.id == person_id).values(role=role, pin_hash=pin_hash)
-    change.connection.execute(changed)
+    rewrite(change.connection, PersonRow, person_id, role=role, pin_hash=pin_hash)

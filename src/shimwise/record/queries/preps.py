@@ -30,10 +30,9 @@ from shimwise.record.names import name_key
 from shimwise.record.queries.text_search import contains, key_contains
 from shimwise.record.tables import schema
 from shimwise.record.tables.mapping import from_mapping, insert, key_of_page, row_by_id, same_or_conflict
-from shimwise.record.tables.rows import PrepLineRow, PrepRow
+from shimwise.record.tables.rows import PrepLine, PrepRow
 
 _T, _BODIES, _LENSES = schema.preps, schema.prep_bodies, schema.prep_lenses
-_STARTED = frozenset({"started_at", "started_by", "state", "closed_at", "closed_by"})
 _ID_BEGINS = re.compile(r"[0-9a-f]{6,32}")
 _NUMBERING = (  # made once: every reading is numbered by it
     update(_T)
@@ -68,7 +67,7 @@ def add_prep(change: Change, row: PrepRow) -> PrepRow:
     there = change.connection.execute(select(_T.c.id).where(_T.c.id == row.id)).scalar_one_or_none()
     if there is not None:
         kept = prep(change.connection, row.id)
-        same_or_conflict(kept, row, server_made=_STARTED)
+        same_or_conflict(kept, row)
         return kept
     insert(change.connection, row, title_key=name_key(row.title), reading_count=0)
     place_units(change, row.id, row.body_ids, row.lens_ids)
@@ -141,7 +140,7 @@ def prep_lines(
     search: str | None = None,
     limit: int = 50,
     before: str | None = None,
-) -> list[PrepLineRow]:
+) -> list[PrepLine]:
     """Return preps, newest first.
 
     Parameters
@@ -163,7 +162,7 @@ def prep_lines(
     return _lines(connection, wanted, limit=limit, before=before)
 
 
-def unit_preps(connection: Connection, unit_id: str, *, limit: int = 50) -> list[PrepLineRow]:
+def unit_preps(connection: Connection, unit_id: str, *, limit: int = 50) -> list[PrepLine]:
     """Return the preps that test a body or a lens, newest first."""
     ids = (
         select(_BODIES.c.prep_id)
@@ -173,7 +172,7 @@ def unit_preps(connection: Connection, unit_id: str, *, limit: int = 50) -> list
     return _lines(connection, select(_T).where(_T.c.id.in_(ids)), limit=limit)
 
 
-def set_preps(connection: Connection, set_id: str, *, limit: int) -> list[PrepLineRow]:
+def set_preps(connection: Connection, set_id: str, *, limit: int) -> list[PrepLine]:
     """Return the preps that were started with a set, newest first."""
     return _lines(connection, select(_T).where(_T.c.set_id == set_id), limit=limit)
 
@@ -242,7 +241,7 @@ def _has_text(connection: Connection, search: str) -> ColumnElement[bool]:
 
 def _lines(
     connection: Connection, wanted: Select[Any], *, limit: int, before: str | None = None
-) -> list[PrepLineRow]:
+) -> list[PrepLine]:
     """Return a page of preps, newest first."""
     wanted = wanted.order_by(_T.c.started_at.desc(), _T.c.id.desc()).limit(limit)
     if before is not None:
@@ -259,11 +258,11 @@ def _lines(
     return [_line(lines[prep_id], names.get(prep_id, ())) for prep_id in ids]
 
 
-def _line(found: RowMapping, body_names: tuple[str, ...]) -> PrepLineRow:
+def _line(found: RowMapping, bodies: tuple[str, ...]) -> PrepLine:
     is_bare = found["state"] == "open" and not found["reading_count"] and not found["landing_count"]
     headline = "" if is_bare else found["latest_headline"] or ""
     set_name = found["named_set"] or ""
-    return from_mapping(PrepLineRow, found, body_names=body_names, set_name=set_name, headline=headline)
+    return from_mapping(PrepLine, found, bodies=bodies, set_name=set_name, headline=headline)
 
 
 def _count(table: Table, *conditions: ColumnElement[bool]) -> Any:
@@ -272,7 +271,15 @@ def _count(table: Table, *conditions: ColumnElement[bool]) -> Any:
     return of_prep.scalar_subquery()
 
 
-_READINGS, _SWEEPS, _VERDICTS = schema.readings, schema.sweeps, schema.verdicts
+def latest_verdict(column: ColumnElement[Any]) -> Any:
+    """Return a column of the verdict on a prep's latest revision that was judged, within a query of preps."""
+    table = schema.verdicts
+    of_prep = select(column).where(table.c.prep_id == _T.c.id)
+    latest = of_prep.order_by(table.c.revision.desc(), table.c.given_at.desc()).limit(1)
+    return latest.correlate(_T).scalar_subquery()
+
+
+_READINGS, _SWEEPS = schema.readings, schema.sweeps
 _LINES = select(
     *(_T.c[name] for name in ("id", "title", "state", "started_at", "started_by", "closed_at", "revision")),
     (_T.c.reading_count - _count(_READINGS, _READINGS.c.withdrawn_at.is_not(None))).label("reading_count"),
@@ -281,12 +288,7 @@ _LINES = select(
         "landing_count"
     ),
     select(schema.sets.c.name).where(schema.sets.c.id == _T.c.set_id).scalar_subquery().label("named_set"),
-    select(_VERDICTS.c.headline)
-    .where(_VERDICTS.c.prep_id == _T.c.id)
-    .order_by(_VERDICTS.c.revision.desc(), _VERDICTS.c.given_at.desc())
-    .limit(1)
-    .scalar_subquery()
-    .label("latest_headline"),
+    latest_verdict(schema.verdicts.c.headline).label("latest_headline"),
 )
 _BODY_NAMES = (
     select(_BODIES.c.prep_id, schema.bodies.c.name)

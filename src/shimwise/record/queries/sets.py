@@ -1,14 +1,23 @@
 """Sets: lenses that travel together."""
 
-from sqlalchemy import Connection, select, update
+from sqlalchemy import Connection, select
 
 from shimwise.record.journal import Change
 from shimwise.record.names import name_key
 from shimwise.record.queries.text_search import key_contains
-from shimwise.record.queries.units import MANY, lenses_by_id, refuse_taken
+from shimwise.record.queries.units import MANY, refuse_taken, units_by_id
 from shimwise.record.tables import schema
-from shimwise.record.tables.mapping import from_mapping, insert, key_of_page, row_by_id, same_or_conflict
-from shimwise.record.tables.rows import SetRow
+from shimwise.record.tables.mapping import (
+    changes,
+    from_mapping,
+    insert,
+    key_of_page,
+    rewrite,
+    row_by_id,
+    same_or_conflict,
+    values_of,
+)
+from shimwise.record.tables.rows import LensRow, SetRow
 
 _T, _IN = schema.sets, schema.set_lenses
 
@@ -29,7 +38,7 @@ def add_set(change: Change, row: SetRow) -> SetRow:
         same_or_conflict(kept, row)
         return kept
     refuse_taken(change.connection, row)
-    lenses_by_id(change.connection, row.lens_ids)
+    units_by_id(change.connection, LensRow, row.lens_ids)
     insert(change.connection, row, name_key=name_key(row.name))
     _place_lenses(change, row)
     change.note("set added", detail={"set_id": row.id, "name": row.name})
@@ -42,17 +51,11 @@ def change_set(change: Change, row: SetRow) -> SetRow:
     if before == row:
         return before
     refuse_taken(change.connection, row)
-    lenses_by_id(change.connection, row.lens_ids)
-    values = {"name": row.name, "name_key": name_key(row.name), "note": row.note}
-    change.connection.execute(update(_T).where(_T.c.id == row.id).values(values))
+    units_by_id(change.connection, LensRow, row.lens_ids)
+    rewrite(change.connection, SetRow, row.id, **values_of(row), name_key=name_key(row.name))
     change.connection.execute(_IN.delete().where(_IN.c.set_id == row.id))
     _place_lenses(change, row)
-    detail = {
-        name: [_listed(getattr(before, name)), _listed(getattr(row, name))]
-        for name in ("name", "lens_ids", "note")
-        if getattr(before, name) != getattr(row, name)
-    }
-    change.note("set changed", detail={"set_id": row.id, **detail})
+    change.note("set changed", detail={"set_id": row.id, **changes(before, row)})
     return row
 
 
@@ -106,7 +109,3 @@ def _place_lenses(change: Change, row: SetRow) -> None:
     ]
     if places:
         change.connection.execute(_IN.insert(), places)
-
-
-def _listed(value: object) -> object:
-    return list(value) if isinstance(value, tuple) else value

@@ -4,7 +4,7 @@ from sqlalchemy import Connection, bindparam, select
 
 from shimwise.record.journal import Change
 from shimwise.record.tables import schema
-from shimwise.record.tables.mapping import from_mapping, insert, rows_of
+from shimwise.record.tables.mapping import from_mapping, insert, rewrite, rows_of
 from shimwise.record.tables.rows import PersonRow, TokenRow
 
 _T = schema.tokens
@@ -42,7 +42,7 @@ def add_token(change: Change, row: TokenRow) -> None:
 
 def see_token(change: Change, token_id: str) -> None:
     """Keep that a token was used now."""
-    change.connection.execute(_T.update().where(_T.c.id == token_id).values(seen_at=change.at))
+    rewrite(change.connection, TokenRow, token_id, seen_at=change.at)
 
 
 def take_roles_away(change: Change) -> None:

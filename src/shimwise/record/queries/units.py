@@ -4,56 +4,58 @@ Functions that add or change a unit raise Conflict if the id or the name is anot
 take an id raise NotFound if there is no such unit.
 """
 
-# ruff: noqa: ANN401 - a value of a field is of any kind
-
-import math
 from collections.abc import Iterable
 from dataclasses import replace
-from typing import Any, TypeVar
+from typing import TypeVar
 
-from sqlalchemy import Connection, or_, select, update
+from sqlalchemy import Connection, or_, select
 
 from shimwise.record.errors import Conflict, NotFound
 from shimwise.record.journal import Change
 from shimwise.record.names import name_key
 from shimwise.record.queries.text_search import contains
 from shimwise.record.tables.mapping import (
-    field_names,
+    changes,
     insert,
     key_of_page,
+    rewrite,
     row_by_id,
     row_if_kept,
     rows_of,
     rows_where,
-    same_or_conflict,
+    same_if_kept,
     values_of,
 )
 from shimwise.record.tables.rows import BodyRow, LensRow, SetRow
 from shimwise.record.tables.schema import TABLE_OF, word_of
 
-Unit = TypeVar("Unit", BodyRow, LensRow)
+Unit = TypeVar("Unit", bound=BodyRow | LensRow)
 MANY = 500
 """Most rows of a list, and most ids in one query."""
 
 
-def add_body(change: Change, row: BodyRow) -> BodyRow:
-    """Add a body; the same again changes nothing."""
-    return _add(change, row)
+def add_unit(change: Change, row: Unit) -> Unit:
+    """Add a body or a lens; the same again changes nothing."""
+    kept = same_if_kept(change.connection, row)
+    if kept is not None:
+        return kept
+    refuse_taken(change.connection, row)
+    insert(change.connection, row, name_key=name_key(row.name))
+    change.note(f"{word_of(type(row))} added", unit_id=row.id, detail={"name": row.name})
+    return row
 
 
-def add_lens(change: Change, row: LensRow) -> LensRow:
-    """Add a lens; the same again changes nothing."""
-    return _add(change, row)
-
-
-def change_body(change: Change, row: BodyRow) -> BodyRow:
-    """Replace the body of this id; its epoch stays, since adjustments alone raise it."""
-    return _change(change, row)
-
-
-def change_lens(change: Change, row: LensRow) -> LensRow:
-    """Replace the lens of this id; its epoch stays, since adjustments alone raise it."""
-    return _change(change, row)
+def change_unit(change: Change, row: Unit) -> Unit:
+    """Replace the unit of this id; its epoch stays, since adjustments alone raise it."""
+    before = row_by_id(change.connection, type(row), row.id)
+    row = replace(row, epoch=before.epoch)
+    changed = changes(before, row)
+    if not changed:
+        return before
+    refuse_taken(change.connection, row)
+    rewrite(change.connection, type(row), row.id, **values_of(row), name_key=name_key(row.name))
+    change.note(f"{word_of(type(row))} changed", unit_id=row.id, detail=changed)
+    return row
 
 
 def take_in(change: Change, row: Unit) -> bool:
@@ -62,71 +64,63 @@ def take_in(change: Change, row: Unit) -> bool:
     One that was adjusted further there is put into the epoch it is in there, with the history of that epoch:
     what this record knew was of an earlier one.
     """
-    table, word = TABLE_OF[type(row)], word_of(type(row))
     own = row_if_kept(change.connection, type(row), row.id)
     if own is None:
-        _add(change, row)
+        add_unit(change, row)
         return False
     if own.epoch < row.epoch:
         values = {name: getattr(row, name) for name in ("epoch", "history_mean_um", "history_sd_um")}
-        change.connection.execute(update(table).where(table.c.id == row.id).values(values))
+        rewrite(change.connection, type(row), row.id, **values)
         detail = {name: [getattr(own, name), value] for name, value in values.items()}
-        change.note(f"{word} adjusted elsewhere", unit_id=row.id, detail=detail)
+        change.note(f"{word_of(type(row))} adjusted elsewhere", unit_id=row.id, detail=detail)
     return own != row
 
 
-def body(connection: Connection, body_id: str) -> BodyRow:
-    """Return the body with this id."""
-    return row_by_id(connection, BodyRow, body_id)
+def unit(connection: Connection, kind: type[Unit], unit_id: str) -> Unit:
+    """Return the unit of a kind (``BodyRow`` or ``LensRow``) with this id."""
+    return row_by_id(connection, kind, unit_id)
 
 
-def lens(connection: Connection, lens_id: str) -> LensRow:
-    """Return the lens with this id."""
-    return row_by_id(connection, LensRow, lens_id)
+def unit_by_name(connection: Connection, kind: type[Unit], name: str) -> Unit | None:
+    """Return the unit with this name, whatever its case, or None."""
+    return next(iter(rows_where(connection, kind, name_key=name_key(name))), None)
 
 
-def body_by_name(connection: Connection, name: str) -> BodyRow | None:
-    """Return the body with this name, whatever its case, or None."""
-    return next(iter(rows_where(connection, BodyRow, name_key=name_key(name))), None)
+def units_by_id(connection: Connection, kind: type[Unit], ids: Iterable[str]) -> dict[str, Unit]:
+    """Return units by id, in the order asked for."""
+    table = TABLE_OF[kind]
+    wanted = list(dict.fromkeys(ids))
+    found: dict[str, Unit] = {}
+    for start in range(0, len(wanted), MANY):
+        some = select(table).where(table.c.id.in_(wanted[start : start + MANY]))
+        found.update({row.id: row for row in rows_of(connection, some, kind)})
+    missing = next((id_ for id_ in wanted if id_ not in found), None)
+    if missing is not None:
+        raise NotFound(word_of(kind), missing)
+    return {id_: found[id_] for id_ in wanted}
 
 
-def lens_by_name(connection: Connection, name: str) -> LensRow | None:
-    """Return the lens with this name, whatever its case, or None."""
-    return next(iter(rows_where(connection, LensRow, name_key=name_key(name))), None)
-
-
-def bodies_by_id(connection: Connection, ids: Iterable[str]) -> dict[str, BodyRow]:
-    """Return bodies by id, in the order asked for."""
-    return _by_id(connection, BodyRow, ids)
-
-
-def lenses_by_id(connection: Connection, ids: Iterable[str]) -> dict[str, LensRow]:
-    """Return lenses by id, in the order asked for."""
-    return _by_id(connection, LensRow, ids)
-
-
-def bodies(
+def units(
     connection: Connection,
+    kind: type[Unit],
     *,
     search: str | None = None,
     limit: int = MANY,
     after: str | None = None,
     has_retired: bool = False,
-) -> list[BodyRow]:
-    """Return bodies by name; ``search``: part of name, serial or mount; ``after``: id of the last seen."""
-    return _list(connection, BodyRow, search=search, limit=limit, after=after, has_retired=has_retired)
-
-
-def lenses(
-    connection: Connection,
-    *,
-    search: str | None = None,
-    limit: int = MANY,
-    after: str | None = None,
-    has_retired: bool = False,
-) -> list[LensRow]:
-    """Return lenses by name; ``search``: part of name, serial or mount; ``after``: id of the last seen."""
-    return _list(connection, LensRow, search=search, limit=limit, after=after, has_retired=has_retired)
+) -> list[Unit]:
+    """Return units by name; ``search``: part of name, serial or mount; ``after``: id of the last seen."""
+    table = TABLE_OF[kind]
+    wanted = select(table).order_by(table.c.name_key).limit(limit)
+    if not has_retired:
+        wanted = wanted.where(table.c.is_retired.is_(False))
+    if search:
+        wanted = wanted.where(
+            or_(*(contains(column, search) for column in (table.c.name_key, table.c.serial, table.c.mount)))
+        )
+    if after:
+        wanted = wanted.where(table.c.name_key > key_of_page(connection, kind, after, "name_key"))
+    return rows_of(connection, wanted, kind)
 
 
 def other_names(connection: Connection, row: BodyRow | LensRow) -> list[str]:
@@ -146,71 +140,3 @@ def refuse_taken(connection: Connection, row: BodyRow | LensRow | SetRow) -> Non
             kind=word,
             id=other,
         )
-
-
-def _add(change: Change, row: Unit) -> Unit:
-    kept = row_if_kept(change.connection, type(row), row.id)
-    if kept is not None:
-        same_or_conflict(kept, row)
-        return kept
-    refuse_taken(change.connection, row)
-    insert(change.connection, row, name_key=name_key(row.name))
-    change.note(f"{word_of(type(row))} added", unit_id=row.id, detail={"name": row.name})
-    return row
-
-
-def _change(change: Change, row: Unit) -> Unit:
-    table = TABLE_OF[type(row)]
-    before = row_by_id(change.connection, type(row), row.id)
-    row = replace(row, epoch=before.epoch)
-    changed = [name for name in field_names(type(row)) if getattr(before, name) != getattr(row, name)]
-    if not changed:
-        return before
-    refuse_taken(change.connection, row)
-    values = {**values_of(row), "name_key": name_key(row.name)}
-    change.connection.execute(update(table).where(table.c.id == row.id).values(values))
-    detail = {name: [_noted(getattr(before, name)), _noted(getattr(row, name))] for name in changed}
-    change.note(f"{word_of(type(row))} changed", unit_id=row.id, detail=detail)
-    return row
-
-
-def _noted(value: Any) -> Any:
-    """Return a value as the journal may keep it: JSON has no infinity, which lengths may have among them."""
-    if isinstance(value, tuple):
-        return [_noted(one) for one in value]
-    return str(value) if isinstance(value, float) and math.isinf(value) else value
-
-
-def _by_id(connection: Connection, kind: type[Unit], ids: Iterable[str]) -> dict[str, Unit]:
-    table = TABLE_OF[kind]
-    wanted = list(dict.fromkeys(ids))
-    found: dict[str, Unit] = {}
-    for start in range(0, len(wanted), MANY):
-        some = select(table).where(table.c.id.in_(wanted[start : start + MANY]))
-        found.update({row.id: row for row in rows_of(connection, some, kind)})
-    missing = next((id_ for id_ in wanted if id_ not in found), None)
-    if missing is not None:
-        raise NotFound(word_of(kind), missing)
-    return {id_: found[id_] for id_ in wanted}
-
-
-def _list(
-    connection: Connection,
-    kind: type[Unit],
-    *,
-    search: str | None,
-    limit: int,
-    after: str | None,
-    has_retired: bool,
-) -> list[Unit]:
-    table = TABLE_OF[kind]
-    wanted = select(table).order_by(table.c.name_key).limit(limit)
-    if not has_retired:
-        wanted = wanted.where(table.c.is_retired.is_(False))
-    if search:
-        wanted = wanted.where(
-            or_(*(contains(column, search) for column in (table.c.name_key, table.c.serial, table.c.mount)))
-        )
-    if after:
-        wanted = wanted.where(table.c.name_key > key_of_page(connection, kind, after, "name_key"))
-    return rows_of(connection, wanted, kind)

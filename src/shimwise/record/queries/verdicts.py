@@ -5,7 +5,7 @@ Functions that add a row raise Conflict if the id is another row's, or the prep 
 
 from collections.abc import Iterable, Iterator
 from datetime import datetime
-from typing import Any, TypeVar
+from typing import Any
 from uuid import uuid4
 
 from sqlalchemy import Connection, Select, func, select, update
@@ -14,19 +14,9 @@ from shimwise.record.errors import Conflict
 from shimwise.record.journal import Change
 from shimwise.record.queries.preps import touch
 from shimwise.record.tables import schema
-from shimwise.record.tables.mapping import (
-    from_mapping,
-    insert,
-    row_if_kept,
-    rows_of,
-    rows_where,
-    same_or_conflict,
-)
+from shimwise.record.tables.mapping import from_mapping, insert, rows_of, rows_where, same_if_kept
 from shimwise.record.tables.rows import AdjustmentRow, SignOffRow, UnitLineRow, VerdictRow
 
-Row = TypeVar("Row", VerdictRow, AdjustmentRow, SignOffRow)
-_GIVEN = frozenset({"given_at", "made_at", "signed_at"})
-"""The record's own times, not compared when a row is sent again."""
 _LINE_NUMBERS = ("error_um", "sd_um", "low_um", "high_um", "p_out")
 
 
@@ -35,7 +25,7 @@ def add_verdict(change: Change, row: VerdictRow) -> VerdictRow:
 
     A verdict changes nothing that is judged, so the prep's revision stays.
     """
-    kept = _kept(change, row)
+    kept = same_if_kept(change.connection, row)
     if kept is not None:
         return kept
     latest = latest_verdict(change.connection, row.prep_id)
@@ -108,7 +98,7 @@ def add_adjustment(change: Change, row: AdjustmentRow) -> AdjustmentRow:
 
     Raise Conflict also if the unit is not in ``epoch_before``.
     """
-    kept = _kept(change, row)
+    kept = same_if_kept(change.connection, row)
     if kept is not None:
         return kept
     units = schema.bodies if row.unit_kind == "body" else schema.lenses
@@ -144,7 +134,7 @@ def unit_adjustments(connection: Connection, unit_id: str) -> list[AdjustmentRow
 
 def add_sign_off(change: Change, row: SignOffRow) -> SignOffRow:
     """Keep a sign-off. The state of the prep is changed by :func:`.preps.change_state`."""
-    kept = _kept(change, row)
+    kept = same_if_kept(change.connection, row)
     if kept is not None:
         return kept
     insert(change.connection, row)
@@ -235,11 +225,3 @@ def keep_lines(connection: Connection, row: VerdictRow) -> None:
                 )
     if lines:
         connection.execute(table.insert(), lines)
-
-
-def _kept(change: Change, row: Row) -> Row | None:
-    """Return the row that is kept under this id already, with the same content."""
-    kept = row_if_kept(change.connection, type(row), row.id)
-    if kept is not None:
-        same_or_conflict(kept, row, server_made=_GIVEN)
-    return kept

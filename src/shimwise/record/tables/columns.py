@@ -5,7 +5,7 @@
 import json
 import math
 import zlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from types import NoneType, UnionType
@@ -115,29 +115,27 @@ class LengthTable(JsonText):
 
     def process_bind_param(self, value: Any, dialect: Dialect) -> str | None:
         """Return the text of the rows."""
-        rows = [[INFINITY if math.isinf(number) else number for number in row] for row in value or ()]
-        return super().process_bind_param(rows, dialect)
+        return super().process_bind_param(json_value(value or ()), dialect)
 
     def process_result_value(self, value: str | None, dialect: Dialect) -> Any:
         """Return the rows."""
-        rows = super().process_result_value(value, dialect) or ()
-        return tuple(tuple(math.inf if number == INFINITY else number for number in row) for row in rows)
+        return _lengths(super().process_result_value(value, dialect) or ())
 
 
-class LengthList(JsonText):
-    """Lengths in millimetres, as a tuple; infinity is kept as the word ``INF``, and none as null."""
+class LengthList(LengthTable):
+    """Lengths in millimetres, as a tuple; as those of a table, and none as null."""
 
     cache_ok = True
 
     def process_bind_param(self, value: Any, dialect: Dialect) -> str | None:
         """Return the text of the list."""
-        found = [INFINITY if math.isinf(number) else number for number in value or ()]
-        return super().process_bind_param(found or None, dialect)
+        return super().process_bind_param(value, dialect) if value else None
 
-    def process_result_value(self, value: str | None, dialect: Dialect) -> Any:
-        """Return a tuple."""
-        found = super().process_result_value(value, dialect) or ()
-        return tuple(math.inf if number == INFINITY else number for number in found)
+
+def _lengths(found: Sequence[Any]) -> tuple[Any, ...]:
+    return tuple(
+        _lengths(one) if isinstance(one, list) else math.inf if one == INFINITY else one for one in found
+    )
 
 
 _TYPES: dict[Any, TypeEngine[Any]] = {
@@ -172,6 +170,19 @@ def _column(name: str, hint: Any, *, is_key: bool) -> Column[Any] | None:
     )
     targets = [ForeignKey(f"{mark.table}.id") for mark in marks if isinstance(mark, References)]
     return Column(name, type_, *targets, nullable=is_nullable, primary_key=is_key, autoincrement=False)
+
+
+def json_value(value: Any) -> Any:
+    """Return a value of a row or of a column as standard JSON has it."""
+    if isinstance(value, float) and math.isinf(value):
+        return INFINITY if value > 0 else f"-{INFINITY}"
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).isoformat(timespec="microseconds")
+    if isinstance(value, tuple | list):
+        return [json_value(one) for one in value]
+    if isinstance(value, Mapping):
+        return {key: json_value(one) for key, one in value.items()}
+    return value
 
 
 def json_text(value: Any) -> str:

@@ -2,6 +2,7 @@
 
 # ruff: noqa: ANN401 - a value of a column, a driver or JSON is of any kind
 
+import math
 from collections.abc import Mapping, Sequence
 from functools import cache
 from typing import Any, TypeVar
@@ -9,13 +10,21 @@ from typing import Any, TypeVar
 from sqlalchemy import Connection, Insert, RowMapping, Select, Table, bindparam, select
 
 from shimwise.record.errors import Conflict, NotFound
+from shimwise.record.tables.rows import BodyRow, LensRow
 from shimwise.record.tables.schema import TABLE_OF, word_of
 
 T = TypeVar("T")
 UNIT_COLUMNS = {"body": "body_id", "lens": "lens_id"}
-_COUNTED = frozenset({"seq", "epoch", "body_epoch", "lens_epoch", "revision", "reading_count"})
-"""Counted by the record, so no part of what a client sends."""
-_WITHDRAWN = frozenset({"withdrawn_at", "withdrawn_by", "withdrawn_reason"})
+UNIT_ROWS: Mapping[str, type[BodyRow] | type[LensRow]] = {"body": BodyRow, "lens": LensRow}
+_OWN = frozenset(
+    {
+        *("seq", "epoch", "body_epoch", "lens_epoch", "revision", "reading_count"),
+        *("withdrawn_at", "withdrawn_by", "withdrawn_reason", "state", "closed_at", "closed_by"),
+        *("started_at", "started_by", "taped_at", "taken_at", "given_at", "made_at", "signed_at"),
+        "setup_id",  # of a reading: the first sending may have made its set-up
+    }
+)
+"""Counted, timed or decided by the record, so not compared when a row is sent again."""
 
 
 def field_names(kind: type[Any]) -> tuple[str, ...]:
@@ -58,6 +67,12 @@ def insert_all(connection: Connection, rows: Sequence[Any]) -> None:
     """Add rows of one kind, at once."""
     if rows:
         connection.execute(_inserting(TABLE_OF[type(rows[0])]), [values_of(row) for row in rows])
+
+
+def rewrite(connection: Connection, kind: type[Any], id: str, /, **values: Any) -> None:  # noqa: A002
+    """Write columns of the row with this id."""
+    table = TABLE_OF[kind]
+    connection.execute(table.update().where(table.c.id == id).values(values))
 
 
 def rows_of(
@@ -103,21 +118,18 @@ def row_by_id(connection: Connection, kind: type[T], id: str, **more: Any) -> T:
     return found
 
 
-def same_or_conflict(kept: Any, sent: Any, *, server_made: frozenset[str] = frozenset()) -> None:
-    """Compare what is sent with what is kept under its id.
-
-    Times, counts and withdrawals are the record's own, so they are not compared.
+def same_or_conflict(kept: Any, sent: Any) -> None:
+    """Compare what is sent with what is kept under its id, but for what the record itself makes of a row.
 
     Raises
     ------
     Conflict
         If they differ.
     """
-    left_out = _COUNTED | _WITHDRAWN | server_made
     differing = [
         name
         for name in field_names(type(sent))
-        if name not in left_out and not _is_same(getattr(kept, name), getattr(sent, name))
+        if name not in _OWN and not _is_same(getattr(kept, name), getattr(sent, name))
     ]
     if differing:
         word = word_of(type(sent))
@@ -127,6 +139,28 @@ def same_or_conflict(kept: Any, sent: Any, *, server_made: frozenset[str] = froz
             kind=word,
             id=sent.id,
         )
+
+
+def changes(before: Any, after: Any) -> dict[str, list[Any]]:
+    """Return the fields in which two rows differ, with both values as the journal keeps them."""
+    pairs = ((name, getattr(before, name), getattr(after, name)) for name in field_names(type(after)))
+    return {name: [_noted(old), _noted(new)] for name, old, new in pairs if old != new}
+
+
+def same_if_kept(connection: Connection, sent: T) -> T | None:
+    """Return the row that is kept under the id of one that is sent, or None; raise Conflict for another."""
+    row: Any = sent
+    kept = row_if_kept(connection, type(sent), row.id)
+    if kept is not None:
+        same_or_conflict(kept, sent)
+    return kept
+
+
+def _noted(value: Any) -> Any:
+    """Return a value as the journal may keep it: JSON has no infinity, which lengths may have among them."""
+    if isinstance(value, tuple):
+        return [_noted(one) for one in value]
+    return str(value) if isinstance(value, float) and math.isinf(value) else value
 
 
 def _is_same(kept: Any, sent: Any) -> bool:

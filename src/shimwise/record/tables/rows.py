@@ -124,8 +124,8 @@ class PrepRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PrepLineRow:
-    """A prep in a list; ``reading_count``: readings not withdrawn. No headline if all are withdrawn."""
+class PrepLine:
+    """A prep in a list; ``reading_count``: readings that are not withdrawn."""
 
     id: str
     title: str
@@ -133,11 +133,11 @@ class PrepLineRow:
     started_at: datetime
     started_by: str
     closed_at: datetime | None
-    revision: int
-    reading_count: int
-    lens_count: int
-    body_names: tuple[str, ...]
+    bodies: tuple[str, ...]
     set_name: str
+    lens_count: int
+    reading_count: int
+    revision: int
     headline: str
 
 

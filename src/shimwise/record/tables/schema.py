@@ -21,29 +21,8 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
+from shimwise.record.tables import rows
 from shimwise.record.tables.columns import JsonText, columns_of
-from shimwise.record.tables.rows import (
-    AdjustmentRow,
-    BodyRow,
-    GaugeRow,
-    JobRow,
-    JournalRow,
-    LensRow,
-    MemoryRow,
-    PersonRow,
-    PrepRow,
-    ReadingRow,
-    SetRow,
-    SetupRow,
-    ShortLivedRow,
-    SignOffRow,
-    SweepRow,
-    SyncMarkRow,
-    TokenRow,
-    UnitLineRow,
-    VerdictRow,
-    Withdrawable,
-)
 
 METADATA = MetaData(
     naming_convention={
@@ -87,7 +66,7 @@ def _table(kind: type[Any], name: str, word: str, *parts: Any, key: str = "id") 
 
 def _shared(kind: type[Any]) -> Iterable[Any]:
     """Yield what rows of several kinds need in their tables."""
-    if issubclass(kind, Withdrawable):
+    if issubclass(kind, rows.Withdrawable):
         yield CheckConstraint(
             "(withdrawn_at IS NULL) = (withdrawn_reason = '')", name="withdrawn_with_reason"
         )
@@ -110,24 +89,24 @@ def _places(name: str, owner: str, owners: str, unit: str, units: str, *parts: A
     )
 
 
-bodies = _table(BodyRow, "bodies", "body", _text("name_key", unique=True))
-lenses = _table(LensRow, "lenses", "lens", _text("name_key", unique=True))
-sets = _table(SetRow, "sets", "set", _text("name_key", unique=True))
+bodies = _table(rows.BodyRow, "bodies", "body", _text("name_key", unique=True))
+lenses = _table(rows.LensRow, "lenses", "lens", _text("name_key", unique=True))
+sets = _table(rows.SetRow, "sets", "set", _text("name_key", unique=True))
 set_lenses = _places("set_lenses", "set_id", "sets", "lens_id", "lenses", _index("lens_id"))
-people = _table(PersonRow, "people", "person", _text("name_key", unique=True), _index("role"))
+people = _table(rows.PersonRow, "people", "person", _text("name_key", unique=True), _index("role"))
 tokens = _table(
-    TokenRow,
+    rows.TokenRow,
     "tokens",
     "token",
     UniqueConstraint("digest"),
     CheckConstraint("kind IN ('device', 'program', 'session')", name="kind"),
 )
-short_lived = _table(ShortLivedRow, "short_lived", "code or try", key="key")
+short_lived = _table(rows.ShortLivedRow, "short_lived", "code or try", key="key")
 settings = Table(
     "settings", METADATA, _text("key", primary_key=True), Column("value", JsonText, nullable=False)
 )
 preps = _table(
-    PrepRow,
+    rows.PrepRow,
     "preps",
     "prep",
     _text("title_key"),
@@ -139,13 +118,13 @@ preps = _table(
 )
 prep_bodies = _places("prep_bodies", "prep_id", "preps", "body_id", "bodies", _index("body_id", "prep_id"))
 prep_lenses = _places("prep_lenses", "prep_id", "preps", "lens_id", "lenses", _index("lens_id", "prep_id"))
-setups = _table(SetupRow, "setups", "set-up", _index("prep_id"))
-readings = _table(ReadingRow, "readings", "reading", UniqueConstraint("prep_id", "seq"))
-gauges = _table(GaugeRow, "gauges", "gauge", _index("prep_id"), _index("body_id"), _index("lens_id"))
-sweeps = _table(SweepRow, "sweeps", "sweep", _index("prep_id"))
-verdicts = _table(VerdictRow, "verdicts", "verdict", _index("prep_id", "revision", "given_at"))
+setups = _table(rows.SetupRow, "setups", "set-up", _index("prep_id"))
+readings = _table(rows.ReadingRow, "readings", "reading", UniqueConstraint("prep_id", "seq"))
+gauges = _table(rows.GaugeRow, "gauges", "gauge", _index("prep_id"), _index("body_id"), _index("lens_id"))
+sweeps = _table(rows.SweepRow, "sweeps", "sweep", _index("prep_id"))
+verdicts = _table(rows.VerdictRow, "verdicts", "verdict", _index("prep_id", "revision", "given_at"))
 unit_lines = _table(
-    UnitLineRow,
+    rows.UnitLineRow,
     "unit_lines",
     "line of a verdict",
     _text("id", primary_key=True),
@@ -154,17 +133,17 @@ unit_lines = _table(
     _index("lens_id", "given_at"),
 )
 adjustments = _table(
-    AdjustmentRow,
+    rows.AdjustmentRow,
     "adjustments",
     "adjustment",
     _index("prep_id"),
     _index("body_id", "made_at"),
     _index("lens_id", "made_at"),
 )
-sign_offs = _table(SignOffRow, "sign_offs", "sign-off", _index("prep_id"))
-memories = _table(MemoryRow, "memories", "memory", key="seq")
+sign_offs = _table(rows.SignOffRow, "sign_offs", "sign-off", _index("prep_id"))
+memories = _table(rows.MemoryRow, "memories", "memory", key="seq")
 jobs = _table(
-    JobRow,
+    rows.JobRow,
     "jobs",
     "job",
     CheckConstraint("kind IN ('verdict', 'learn', 'sweep')", name="kind"),
@@ -172,9 +151,9 @@ jobs = _table(
     _index("state", "kind", "made_at"),
     _index("prep_id"),
 )
-sync_marks = _table(SyncMarkRow, "sync_marks", "sync mark")
+sync_marks = _table(rows.SyncMarkRow, "sync_marks", "sync mark")
 journal = _table(
-    JournalRow,
+    rows.JournalRow,
     "journal",
     "line of the journal",
     _index("prep_id", "seq"),

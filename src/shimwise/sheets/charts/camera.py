@@ -1,7 +1,5 @@
 """The camera, lens and distance that a chart is made for, and what a millimetre of it is in the picture."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

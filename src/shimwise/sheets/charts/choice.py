@@ -1,7 +1,5 @@
 """How large stars, squares and markers are: for a camera, or as a sheet of that size allows."""
 
-from __future__ import annotations
-
 import itertools
 import math
 from dataclasses import replace

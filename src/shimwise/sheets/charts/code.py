@@ -4,8 +4,6 @@ The code holds the plan's numbers, so that a picture of the sheet is enough to k
 hundredth of a millimetre, without any list of charts: ``SHIMWISE 1 <id> <plan in steps of 0.05 mm>``.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import re

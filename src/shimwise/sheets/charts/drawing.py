@@ -5,8 +5,6 @@ of greys from light to dark, each step a path of wedges over the one before, so 
 them; greys are those of sRGB (IEC 61966-2-1) for the wanted share of the paper's light.
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Iterable, Sequence

@@ -4,8 +4,6 @@ The layout is a pure function of the plan. Dark spokes of a star lie half a spok
 darkness is 1/2 − 1/2·cos nθ, θ from x towards y.
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Sequence

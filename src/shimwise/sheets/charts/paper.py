@@ -1,7 +1,5 @@
 """Sheets of paper by name or size."""
 
-from __future__ import annotations
-
 import math
 import re
 from dataclasses import dataclass

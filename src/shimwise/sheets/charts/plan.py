@@ -1,7 +1,5 @@
 """The few numbers that fix a chart: from them follow its layout, its code and its drawing."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from enum import StrEnum
 

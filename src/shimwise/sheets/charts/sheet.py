@@ -4,8 +4,6 @@ Equal plans and words make equal bytes: the date is fixed, and only the typeface
 package is used.
 """
 
-from __future__ import annotations
-
 import io
 import json
 import re

@@ -1,7 +1,5 @@
 """What a chart suits and what it does not, in sentences."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass

@@ -3,10 +3,10 @@
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from shimwise.sheets.json.documents import finite, standard
+from shimwise.sheets.json.documents import standard
 
 SCHEMA_ID, MORE_ID = "shimwise.meter/1", "shimwise.meter/2"
-TIME_PLACES, PLACES = 3, 3
+PLACES = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,17 +102,10 @@ def _more(line: MeterLine, more: MeterMore) -> dict[str, Any]:
     return {"schema": MORE_ID, **standard(found, PLACES)}
 
 
+_BEYOND = frozenset({"contrast", "axes_um", "axes_half_um"})
+"""Of a line, what its first form has not."""
+
+
 def _plain(line: MeterLine) -> dict[str, Any]:
-    return {
-        "schema": SCHEMA_ID,
-        "t_s": finite(line.t_s, TIME_PLACES),
-        "state": line.state,
-        "offset_um": finite(line.offset_um, PLACES),
-        "low_um": finite(line.low_um, PLACES),
-        "high_um": finite(line.high_um, PLACES),
-        "is_signed": line.is_signed,
-        "sharpened": line.sharpened,
-        "frames": line.frames,
-        "dropped": line.dropped,
-        "notes": list(line.notes),
-    }
+    found = standard(asdict(line), PLACES)
+    return {"schema": SCHEMA_ID, **{name: value for name, value in found.items() if name not in _BEYOND}}

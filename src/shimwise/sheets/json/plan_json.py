@@ -4,6 +4,7 @@
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 
 from shimwise.inference.plan.planner import Plan
@@ -60,15 +61,7 @@ def plan_to_json(
             }
             for reading in plan.readings
         ],
-        "bodies": [
-            {
-                "name": body.name,
-                "half_width_um": body.half_width_um,
-                "median_um": body.median_um,
-                "limit_um": body.limit_um,
-            }
-            for body in plan.bodies
-        ],
+        "bodies": [asdict(body) for body in plan.bodies],
         "rule_um": plan.rule_um,
         "by_picture": plan.is_by_picture,
         "picture_worth": [{"lens": lens, "readings": times} for lens, times in plan.worth.items()],

@@ -32,7 +32,6 @@ from shimwise.sheets.papers.signed.rows_words import (
     text_of,
     texts,
     typed_distance,
-    u_text,
     unit_words,
 )
 from shimwise.sheets.papers.signed.sweeps_rows import sweep_rows
@@ -40,6 +39,7 @@ from shimwise.sheets.words.sentences import LIKELY, second_line
 from shimwise.sheets.words.shared import (
     NOT_KNOWN,
     capital,
+    error_text,
     listed,
     plain,
     plus_minus_text,
@@ -244,7 +244,7 @@ def _error(kept: object, unit: BodyAnswer | None) -> str:
     """Return an error before or after: as the row keeps it, else as the verdict has it."""
     if isinstance(kept, Mapping):
         return row_error(kept, "error_um")
-    return u_text(unit) if unit else NOT_KNOWN
+    return error_text(unit) if unit else NOT_KNOWN
 
 
 def _exceptions(prep: PrepDocument) -> Iterator[Data]:

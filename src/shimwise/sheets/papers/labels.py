@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Mapping
 
-from shimwise.inference.verdict.answer import Answer, BodyAnswer, Verdict
+from shimwise.inference.verdict.answer import Answer, BodyAnswer
 from shimwise.number_format import NOT_KNOWN
 from shimwise.sheets.papers.signed.canonical_json import digest_words
 from shimwise.sheets.papers.signed.prep_document import PrepDocument
@@ -64,8 +64,7 @@ def _as_set(prep: PrepDocument, answer: Answer, unit: BodyAnswer) -> Data:
     pair = answer.pair(answer.bodies[0].name, unit.name) if len(answer.bodies) == 1 else None
     if not (row and row.get("as_set")) or pair is None or unit.verdict.is_decided:
         return {}
-    way = {Verdict.OUT_SHORT: "short", Verdict.OUT_DEEP: "deep"}.get(pair.verdict, "")
-    return {"verdict": f"as a set on {plain(pair.body)}", "error": pair_text(pair), "way": way}
+    return {"verdict": f"as a set on {plain(pair.body)}", "error": pair_text(pair), "way": pair.verdict.way}
 
 
 def unit_code(kind: str, unit_id: str, link: str) -> str:

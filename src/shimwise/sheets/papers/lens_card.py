@@ -5,8 +5,9 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from shimwise.inference.model.judged_names import present_name
 from shimwise.inference.verdict.answer import DOUBTED_BELOW, Answer, LensAnswer
-from shimwise.number_format import decimal_text, half_digits
+from shimwise.number_format import size_text
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
 from shimwise.sheets.papers.signed.rows_words import (
     COVERAGE,
@@ -14,11 +15,9 @@ from shimwise.sheets.papers.signed.rows_words import (
     body_words,
     bound,
     cautions,
-    expanded_um,
     lens_words,
     people,
     prep_words,
-    present_name,
     setup_distance,
     temperature_words,
     unit_words,
@@ -27,7 +26,6 @@ from shimwise.sheets.words.sentences import LIKELY
 from shimwise.sheets.words.shared import (
     NOT_KNOWN,
     capital,
-    half_text,
     listed,
     plain,
     plus_minus_text,
@@ -80,7 +78,7 @@ def lens_card(prep: PrepDocument, answer: Answer, lens: LensAnswer) -> Data:
         "rows": _distances(own),
         "tolerance_um": lens.tolerance_um,
         "error_um": lens.error_um if math.isfinite(lens.error_um) else 0.0,
-        "u_um": expanded_um(lens) if is_known else 0.0,
+        "u_um": lens.half_um if is_known else 0.0,
         "is_known": is_known,
     }
 
@@ -100,9 +98,7 @@ def _sentence(lens: LensAnswer, answer: Answer) -> str:
     name = capital(titled("lens", lens.name))
     words = unit_words(lens, answer)
     if words["way"]:
-        half_um = expanded_um(lens)
-        size = f"{decimal_text(abs(lens.error_um), half_digits(half_um))} {half_text(half_um)} µm"
-        return f"{name} lands {words['way']} by itself, by {size}."
+        return f"{name} lands {words['way']} by itself, by {size_text(lens.error_um, lens.half_um)} µm."
     error = f", {words['error']} µm" if words["error"] != NOT_KNOWN else ""
     return f"{name}: {words['verdict']}{error}."
 

@@ -11,7 +11,6 @@ from shimwise.sheets.words.shared import plain
 LENSES_ACROSS = 9
 """Columns of lenses that a page holds; further ones follow below."""
 MOST_NOTES = 3
-_WAYS = {Verdict.OUT_SHORT: "short", Verdict.OUT_DEEP: "deep"}
 
 
 def pair_table(answer: Answer) -> Data:
@@ -51,6 +50,6 @@ def _cell(pair: PairAnswer | None) -> Data:
         return {"words": "–", "way": "", "is_open": True}
     return {
         "words": pair_text(pair),
-        "way": _WAYS.get(pair.verdict, ""),
+        "way": pair.verdict.way,
         "is_open": not pair.verdict.is_decided,
     }

@@ -23,10 +23,9 @@ from shimwise.sheets.papers.signed.rows_words import (
     prep_words,
     present,
     text_of,
-    u_text,
 )
 from shimwise.sheets.words.pair_words import pair_text
-from shimwise.sheets.words.shared import capital, plain, plus_minus_text, titled
+from shimwise.sheets.words.shared import capital, error_text, plain, plus_minus_text, titled
 from shimwise.sheets.words.state_words import short_state
 
 FEET = ("2'", "2' 6\"", "3'", "3' 6\"", "4'", "5'", "6'", "8'", "10'", "15'", "25'", "INF")
@@ -140,7 +139,7 @@ def set_table(
         **prep_words(prep),
         "body": capital(titled("body", body.name)),
         "set": text_of(prep.content.get("set") or {}, "name"),
-        "body_error": f"{u_text(body)} µm, {short_state(body, answer)}",
+        "body_error": f"{error_text(body)} µm, {short_state(body, answer)}",
         "distances": [text for text, _ in engraved],
         "rows": [
             _row(prep, body, lens, answer.pair(body.name, lens.name), engraved, units)

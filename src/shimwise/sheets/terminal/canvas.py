@@ -1,6 +1,5 @@
 """What a line of the rail is made of: signs, styles, and the cells that they take."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 from shimwise.inference.verdict.answer import Verdict
@@ -30,38 +29,23 @@ class Glyphs:
     deep: str
 
 
-UNICODE = Glyphs(
-    reading="◆",
-    many="#",
-    doubted="×",
-    bar="━",
-    centre="╋",
-    zero="│",
-    body_line="┊",
-    band="░",
-    beyond_left="←",
-    beyond_right="→",
-    axis="─",
-    tick="┴",
-    short="◀ short",
-    deep="deep ▶",
-)
-ASCII = Glyphs(
-    reading="o",
-    many="#",
-    doubted="x",
-    bar="=",
-    centre="+",
-    zero="|",
-    body_line=":",
-    band=".",
-    beyond_left="<",
-    beyond_right=">",
-    axis="-",
-    tick="+",
-    short="<< short",
-    deep="deep >>",
-)
+_SIGNS = {
+    "reading": ("◆", "o"),
+    "many": ("#", "#"),
+    "doubted": ("×", "x"),
+    "bar": ("━", "="),
+    "centre": ("╋", "+"),
+    "zero": ("│", "|"),
+    "body_line": ("┊", ":"),
+    "band": ("░", "."),
+    "beyond_left": ("←", "<"),
+    "beyond_right": ("→", ">"),
+    "axis": ("─", "-"),
+    "tick": ("┴", "+"),
+    "short": ("◀ short", "<< short"),
+    "deep": ("deep ▶", "deep >>"),
+}
+UNICODE, ASCII = (Glyphs(**{name: signs[place] for name, signs in _SIGNS.items()}) for place in (0, 1))
 
 
 def verdict_style(verdict: Verdict) -> str:
@@ -101,7 +85,3 @@ class Canvas:
         """Put words, one sign a cell."""
         for offset, sign in enumerate(words):
             self.put(cell + offset, sign, style)
-
-    def styled(self) -> Iterator[tuple[str, str]]:
-        """Return each sign with its style."""
-        return iter(self.cells)

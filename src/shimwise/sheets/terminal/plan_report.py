@@ -4,7 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from rich.cells import cell_len
-from rich.console import Console, Group, RenderableType
+from rich.console import Console, RenderableType
 from rich.table import Table
 from rich.text import Text
 
@@ -20,13 +20,7 @@ from shimwise.sheets.words.plan_words import (
     setups_of,
     tape_text,
 )
-from shimwise.sheets.words.shared import (
-    capital,
-    distance_text,
-    fitted,
-    plain,
-    titled,
-)
+from shimwise.sheets.words.shared import capital, distance_text, fitted, plain, titled
 
 MOST_WARNINGS = 8
 
@@ -40,40 +34,14 @@ def print_plan(
     typed_distances: Mapping[float, str] | None = None,
     warnings: Sequence[str] = (),
 ) -> None:
-    """Print a plan, as wide as the terminal from 60 to 100 columns; arguments as :func:`plan_report`."""
-    width = report_width(console)
-    body = plan_report(
-        plan,
-        width=width,
-        is_ascii=console.options.ascii_only,
-        next_readings=next_readings,
-        lens_text=lens_text,
-        typed_distances=typed_distances,
-        warnings=warnings,
-    )
-    console.print(body, width=width, highlight=False, crop=False)
-
-
-def plan_report(
-    plan: Plan,
-    *,
-    width: int = 80,
-    is_ascii: bool = False,
-    next_readings: Sequence[NextReading] = (),
-    lens_text: Mapping[str, str] | None = None,
-    typed_distances: Mapping[float, str] | None = None,
-    warnings: Sequence[str] = (),
-) -> Group:
-    """Compose a plan for people.
+    """Print a plan, as wide as the terminal from 60 to 100 columns, in its alphabet.
 
     Parameters
     ----------
+    console : Console
+        Where to print.
     plan : Plan
         What is to be read.
-    width : int
-        60 or more. [terminal cells]
-    is_ascii : bool
-        Whether to write in ASCII.
     next_readings : sequence of NextReading
         What decides most of the units that are not decided yet.
     lens_text : mapping of str to str, optional
@@ -84,9 +52,13 @@ def plan_report(
         What is to be known of the files.
     """
     writer = _PlanWriter(
-        plan=plan, width=width, is_ascii=is_ascii, lens_text=lens_text or {}, typed=typed_distances or {}
+        plan=plan,
+        width=report_width(console),
+        is_ascii=console.options.ascii_only,
+        lens_text=lens_text or {},
+        typed=typed_distances or {},
     )
-    return Group(*writer.parts(next_readings, warnings))
+    writer.print(console, writer.parts(next_readings, warnings))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,9 +83,7 @@ class _PlanWriter(Writer):
         yield from self.section(
             "Tape and measure by picture" if self.plan.is_by_picture else "Tape and read", self.sights()
         )
-        for words in plan_habits(self.plan, self.typed):
-            yield from self.paragraph(words, style=DIM_STYLE)
-        for words in plan_pictures(self.plan):
+        for words in (*plan_habits(self.plan, self.typed), *plan_pictures(self.plan)):
             yield from self.paragraph(words, style=DIM_STYLE)
         yield from self.section("What that reaches", (self.reached(),))
         yield from self.section("What would help", self.warned(plan_help(self.plan)))
@@ -153,11 +123,7 @@ class _PlanWriter(Writer):
 
     def reached(self) -> RenderableType:
         titles = ("9 of 10 preps, µm", "middle one, µm", "without end, µm")
-        table = self.table(
-            "Body",
-            *titles,
-            right=titles,
-        )
+        table = self.table("Body", *titles, right=titles)
         for body in self.plan.bodies:
             is_short = body.half_width_um > self.plan.target_um
             table.add_row(

@@ -183,7 +183,7 @@ class _Painter:
         line = Text()
         line.append(f"{pad}{words}" if is_right else f"{words}{pad}", style)
         line.append(" ")
-        for sign, sign_style in canvas.styled():
+        for sign, sign_style in canvas.cells:
             line.append(sign, sign_style)
         line.rstrip()
         return line
@@ -224,7 +224,7 @@ class _Painter:
         if panel.is_read or panel.bar:
             self._put_bar(canvas, panel.bar, panel.body)
         if not panel.is_read:
-            self._put_words(canvas, "not read")
+            self._put_not_read(canvas)
         return canvas
 
     def _put_bar(self, canvas: Canvas, bar: Bar | None, unit: BodyAnswer) -> None:
@@ -241,7 +241,7 @@ class _Painter:
 
     def _put_readings(self, canvas: Canvas, row: Row) -> None:
         if not row.is_read:
-            self._put_words(canvas, "not read")
+            self._put_not_read(canvas)
         last = self.scale.cells
         cells = Counter(min(max(self.scale.cell(um), -1), last) for um in row.kept_um)
         for cell, count in cells.items():
@@ -250,9 +250,10 @@ class _Painter:
         for um in row.doubted_um:
             canvas.mark(self.scale.cell(um), self.glyphs.doubted, BOLD_STYLE)
 
-    def _put_words(self, canvas: Canvas, words: str) -> None:
-        """Write words left of the tolerance, or right of it where there is more room."""
+    def _put_not_read(self, canvas: Canvas) -> None:
+        """Write "not read" left of the tolerance, or right of it where there is more room."""
         low, high = (self.scale.cell(side * self.picture.tolerance_um) for side in (-1, 1))
+        words = "not read"
         is_left = low - EDGE >= self.scale.cells - high
         start = low - len(words) - 1 if is_left else high + 2
         canvas.text(min(max(start, EDGE), self.scale.cells - len(words)), words, DIM_STYLE)

@@ -4,7 +4,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from rich.console import Console, Group, RenderableType
+from rich.console import Console, RenderableType
 from rich.text import Text
 
 from shimwise.inference.model.prep import MeasuredLanding, Reading, zoom_settings_mm
@@ -63,7 +63,7 @@ def print_report(
     answer: Answer,
     remedies: Sequence[Remedy] = (),
     *,
-    readings: Iterable[Reading | MeasuredLanding] | None = None,
+    readings: Iterable[Reading | MeasuredLanding] = (),
     lens_text: Mapping[str, str] | None = None,
 ) -> None:
     """Print the whole report, as wide as the terminal from 60 to 100 columns.
@@ -75,13 +75,17 @@ def print_report(
     ----------
     console : Console
         Where to print.
-    answer, remedies, readings, lens_text
-        As :func:`report`.
+    answer : Answer
+        The verdict.
+    remedies : sequence of Remedy
+        What to do about it.
+    readings : iterable
+        The readings as they were typed: a doubted one is then written with its distance and its reader.
+    lens_text : mapping of str to str, optional
+        What is known of a lens, by name: ``18 mm f/2``.
     """
-    width = report_width(console)
-    is_ascii = console.options.ascii_only
-    body = report(answer, remedies, width=width, is_ascii=is_ascii, readings=readings, lens_text=lens_text)
-    console.print(body, width=width, highlight=False, crop=False)
+    writer = _writer(console, answer, remedies, readings, lens_text or {})
+    writer.print(console, writer.parts())
 
 
 def print_brief(
@@ -89,71 +93,30 @@ def print_brief(
     answer: Answer,
     remedies: Sequence[Remedy] = (),
     *,
-    readings: Iterable[Reading | MeasuredLanding] | None = None,
+    readings: Iterable[Reading | MeasuredLanding] = (),
 ) -> None:
     """Print the sentence and what to do now, in few lines, the most pressing first."""
-    width = report_width(console)
-    writer = _writer(answer, remedies, width, console.options.ascii_only, readings, None)
-    console.print(Group(*writer.brief()), width=width, highlight=False, crop=False)
-
-
-def report(
-    answer: Answer,
-    remedies: Sequence[Remedy] = (),
-    *,
-    width: int = 80,
-    is_ascii: bool = False,
-    readings: Iterable[Reading | MeasuredLanding] | None = None,
-    lens_text: Mapping[str, str] | None = None,
-) -> Group:
-    """Compose the report.
-
-    Parameters
-    ----------
-    answer : Answer
-        The verdict.
-    remedies : sequence of Remedy
-        What to do about it.
-    width : int
-        60 to 160. [terminal cells]
-    is_ascii : bool
-        Whether to write in ASCII.
-    readings : iterable, optional
-        The readings as they were typed: a doubted one is then written with its distance and its reader.
-    lens_text : mapping of str to str, optional
-        What is known of a lens, by name: ``18 mm f/2``.
-
-    Returns
-    -------
-    Group
-        To be printed ``width`` wide.
-
-    Raises
-    ------
-    SheetError
-        If the width is out of its range.
-    """
-    return Group(*_writer(answer, remedies, width, is_ascii, readings, lens_text).parts())
+    writer = _writer(console, answer, remedies, readings, {})
+    writer.print(console, writer.brief())
 
 
 def _writer(
+    console: Console,
     answer: Answer,
     remedies: Sequence[Remedy],
-    width: int,
-    is_ascii: bool,
-    readings: Iterable[Reading | MeasuredLanding] | None,
-    lens_text: Mapping[str, str] | None,
+    readings: Iterable[Reading | MeasuredLanding],
+    lens_text: Mapping[str, str],
 ) -> "_VerdictWriter":
-    taken = tuple(readings or ())
+    taken = tuple(readings)
     doubted_rows = {reading.row for reading in answer.readings if reading.is_doubted}
     return _VerdictWriter(
         answer=answer,
         remedies=tuple(remedies),
-        width=width,
-        is_ascii=is_ascii,
+        width=report_width(console),
+        is_ascii=console.options.ascii_only,
         typed={reading.row: reading for reading in taken if reading.row in doubted_rows},
         zoom_mm=zoom_settings_mm(taken),
-        lens_text=lens_text or {},
+        lens_text=lens_text,
     )
 
 

@@ -5,13 +5,12 @@ from collections.abc import Iterator
 from rich.console import Console
 
 from shimwise.inference.verdict.answer import Z95
-from shimwise.number_format import decimal_text, half_digits, half_text, plus_minus_text
+from shimwise.number_format import decimal_text, half_digits, plus_minus_text, size_text
 from shimwise.sheets.json.sweep_json import Sweep, SweepTilt
+from shimwise.sheets.terminal.writer import MOST_REPORT_WIDTH
 from shimwise.sheets.words.shared import ascii_text, capital, plain, signed_text, wrapped
 from shimwise.sheets.words.sweep_words import grouped_flags, other_readings, sweep_sentence
 
-WIDEST = 100
-"""A line longer than this is hard to follow. [terminal cells]"""
 STARS_NOTE = (
     "± is half the 95 % interval. Best focus is that of the plane through the stars at the frame's centre: a "
     "star beside the centre lies apart from it by its share of the tilt. The chart's own turn is not taken "
@@ -22,7 +21,7 @@ STARS_NOTE = (
 def print_sweep_report(console: Console, sweep: Sweep) -> None:
     """Print the report in lines of the console's width; in ASCII where its encoding asks for that."""
     is_ascii = not (console.encoding or "").lower().startswith("utf")
-    for line, style in _lines(sweep, min(console.width, WIDEST)):
+    for line, style in _lines(sweep, min(console.width, MOST_REPORT_WIDTH)):
         words = ascii_text(line) if is_ascii else line
         console.print(words, style=style, markup=False, highlight=False, soft_wrap=True)
 
@@ -55,12 +54,12 @@ def _tilt_words(tilt: SweepTilt) -> str:
         if um is None or sd_um is None:
             continue
         half_um = Z95 * sd_um
-        digits = half_digits(half_um)
         if abs(um) <= half_um:
-            parts.append(f"{plus} and {minus} edge agree within {decimal_text(half_um, digits)} µm")
+            within = decimal_text(half_um, half_digits(half_um))
+            parts.append(f"{plus} and {minus} edge agree within {within} µm")
             continue
         far, near = (plus, minus) if um > 0 else (minus, plus)
-        amount = f"{decimal_text(abs(um), digits)} {half_text(half_um)} µm"
+        amount = f"{size_text(um, half_um)} µm"
         parts.append(f"the {far} edge is sharp {amount} farther from the lens than the {near} edge")
     if not parts:
         return ""

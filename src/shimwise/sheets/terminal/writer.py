@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from rich.cells import cell_len
-from rich.console import Console, RenderableType
+from rich.console import Console, Group, RenderableType
 from rich.text import Text
 
 from shimwise.inference.verdict.answer import Z95, NextReading
@@ -32,6 +32,10 @@ class Writer:
     width: int
     is_ascii: bool
     lens_text: Mapping[str, str]
+
+    def print(self, console: Console, parts: Iterable[RenderableType]) -> None:
+        """Print the parts of a report."""
+        console.print(Group(*parts), width=self.width, highlight=False, crop=False)
 
     def safe(self, words: str) -> str:
         """Return words in one line that cannot steer the terminal, in the report's alphabet."""
@@ -77,10 +81,10 @@ class Writer:
         """Write texts to heed, one below the other."""
         return self.items(("!", text) for text in texts)
 
-    def and_more(self, count: int, words: str = "") -> Iterator[Text]:
+    def and_more(self, count: int) -> Iterator[Text]:
         """Write how many more there are, if any."""
         if count > 0:
-            yield from self.paragraph(f"and {count:,} more {words}", indent=1, style=DIM_STYLE)
+            yield from self.paragraph(f"and {count:,} more", indent=1, style=DIM_STYLE)
 
     def lens(self, name: str) -> str:
         """Return a lens's name with what is known of it."""

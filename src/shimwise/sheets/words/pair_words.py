@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
-from shimwise.inference.verdict.answer import Answer, PairAnswer, Verdict
+from shimwise.inference.verdict.answer import OUT, Answer, PairAnswer, Verdict
 from shimwise.inference.verdict.pair_sentences import pairs_on
 from shimwise.number_format import decimal_text, plus_minus_text, size_text
 from shimwise.sheets.words.shared import counted, listed, plain
@@ -12,7 +12,7 @@ MOST_NAMED = 4
 
 def pair_text(pair: PairAnswer) -> str:
     """Return where a lens lands on a body, with half its 95 % interval, ``−14 ± 6``. [µm]"""
-    return plus_minus_text(pair.landing_um, (pair.high_um - pair.low_um) / 2)
+    return plus_minus_text(pair.landing_um, pair.half_um)
 
 
 def set_texts(answer: Answer) -> Iterator[str]:
@@ -31,17 +31,15 @@ def _set_text(pairs: Sequence[PairAnswer], tolerance_um: float) -> str:
     parts = []
     if fine:
         parts.append(f"{count} of {counted(len(pairs), 'lens')} {'is' if count == 1 else 'are'} {within}")
-    for verdict, way in ((Verdict.OUT_SHORT, "short"), (Verdict.OUT_DEEP, "deep")):
-        if out := [one for one in pairs if one.verdict is verdict]:
-            parts.append(_out_text(out, way))
+    out = {verdict: [one for one in pairs if one.verdict is verdict] for verdict in OUT}
+    parts += [_out_text(found, verdict.way) for verdict, found in out.items() if found]
     return "; ".join(parts)
 
 
 def _out_text(pairs: Sequence[PairAnswer], way: str) -> str:
     names = listed([plain(one.lens) for one in pairs], most=MOST_NAMED)
     if len(pairs) == 1:
-        half_um = (pairs[0].high_um - pairs[0].low_um) / 2
-        return f"{names} lands {size_text(pairs[0].landing_um, half_um)} µm {way}"
+        return f"{names} lands {size_text(pairs[0].landing_um, pairs[0].half_um)} µm {way}"
     sizes = sorted(abs(one.landing_um) for one in pairs)
     ends = dict.fromkeys(decimal_text(size) for size in (sizes[0], sizes[-1]))
     return f"{names} land {' to '.join(ends)} µm {way}"

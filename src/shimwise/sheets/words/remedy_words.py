@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping, Sequence
 
 from shimwise.notices import Notice
-from shimwise.number_format import decimal_text, half_digits, half_text
+from shimwise.number_format import decimal_text, half_digits, size_text
 
 Numbers = Mapping[str, float | str | None]
 Words = str | Callable[[str, Numbers], str]
@@ -22,10 +22,20 @@ def amount_text(n: Numbers) -> str:
     return f"{decimal_text(abs(number_in(n, 'error_um')), half_digits(number_in(n, 'half_um')))} µm"
 
 
+def off_text(n: Numbers) -> str:
+    """Write on which side the unit is, and by how much: ``short by 14 ± 6 µm``."""
+    error_um = number_in(n, "error_um")
+    return f"{'short' if error_um < 0 else 'deep'} by {size_text(error_um, number_in(n, 'half_um'))} µm"
+
+
+def tape_off_text(n: Numbers) -> tuple[str, str]:
+    """Return how far a chart stands off the distance written, ``34 ± 6 mm``, and to which side."""
+    error_mm = number_in(n, "error_mm")
+    return f"{size_text(error_mm, number_in(n, 'half_mm'))} mm", "farther" if error_mm > 0 else "nearer"
+
+
 def _finding(unit: str, n: Numbers) -> str:
-    error_um, half_um = number_in(n, "error_um"), number_in(n, "half_um")
-    size = decimal_text(abs(error_um), half_digits(half_um))
-    return f"{unit} is {'short' if error_um < 0 else 'deep'} by {size} {half_text(half_um)} µm (95 %)"
+    return f"{unit} is {off_text(n)} (95 %)"
 
 
 def _move_sensor(unit: str, n: Numbers) -> str:
@@ -79,11 +89,8 @@ def _at_the_ring(n: Numbers) -> str:
 
 
 def _setup_out(unit: str, n: Numbers) -> str:
-    error_mm, half_mm = number_in(n, "error_mm"), number_in(n, "half_mm")
-    return (
-        f"Tape {unit} again: its chart seems to stand {decimal_text(abs(error_mm), half_digits(half_mm))} "
-        f"{half_text(half_mm)} mm (95 %) {'farther' if error_mm > 0 else 'nearer'} than the distance written."
-    )
+    size, way = tape_off_text(n)
+    return f"Tape {unit} again: its chart seems to stand {size} (95 %) {way} than the distance written."
 
 
 def _turn_planned(_: str, n: Numbers) -> str:

@@ -3,8 +3,7 @@
 import re
 from collections.abc import Iterator
 
-from shimwise.inference.verdict.answer import Z95 as Z95
-from shimwise.inference.verdict.answer import Answer, BodyAnswer, SetupAnswer, Verdict
+from shimwise.inference.verdict.answer import OUT, Z95, Answer, BodyAnswer, SetupAnswer
 from shimwise.inference.verdict.pair_sentences import certain_differences, difference_sentence
 from shimwise.inference.verdict.unit_state import StateCode, UnitState, state_of
 from shimwise.number_format import size_text
@@ -63,10 +62,10 @@ def _is_named(name: str, answer: Answer) -> bool:
 
 def _also_out(answer: Answer) -> Iterator[str]:
     out = [unit for unit in _units(answer) if is_out(unit) and not _is_named(unit.name, answer)]
-    for verdict, way in ((Verdict.OUT_SHORT, "short"), (Verdict.OUT_DEEP, "deep")):
+    for verdict in OUT:
         names = [plain(unit.name) for unit in out if unit.verdict is verdict]
         if names:
-            yield f"{listed(names)} {'is' if len(names) == 1 else 'are'} {way} as well."
+            yield f"{listed(names)} {'is' if len(names) == 1 else 'are'} {verdict.way} as well."
 
 
 def _differences(answer: Answer) -> Iterator[str]:
@@ -113,8 +112,7 @@ def _hidden(names: list[str], answer: Answer) -> str:
     pair = next((one for one in answer.unparted if set(map(plain, one.names)) == set(names)), None)
     if pair is None:
         return f"{text} from each other."
-    half_um = (pair.high_um - pair.low_um) / 2
-    size = size_text(pair.amount_um, half_um)
+    size = size_text(pair.amount_um, pair.half_um)
     return f"{text}: together {size} µm {'short' if pair.amount_um < 0 else 'deep'}."
 
 

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from rich.cells import cell_len, chop_cells
 
 from shimwise.errors import LengthError
-from shimwise.inference.verdict.answer import BodyAnswer, Verdict
+from shimwise.inference.verdict.answer import OUT, BodyAnswer
 from shimwise.inference.verdict.headline import probability_text
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.number_format import NOT_KNOWN, half_text, plus_minus_text, signed_text
@@ -30,7 +30,6 @@ __all__ = [
     "probability_text",
     "signed_text",
     "titled",
-    "way_word",
     "wrapped",
 ]
 
@@ -153,12 +152,12 @@ def _chunks(text: str) -> list[str]:
 
 def is_out(unit: BodyAnswer) -> bool:
     """Return whether a unit is decided to be out."""
-    return unit.verdict in (Verdict.OUT_SHORT, Verdict.OUT_DEEP)
+    return unit.verdict in OUT
 
 
 def error_text(unit: BodyAnswer) -> str:
     """Write a unit's error and half its 95 % interval, ``−14 ± 6``. [µm]"""
-    return plus_minus_text(unit.error_um, (unit.high_um - unit.low_um) / 2)
+    return plus_minus_text(unit.error_um, unit.half_um)
 
 
 def distance_text(distance_mm: float) -> str:
@@ -171,13 +170,6 @@ def distance_text(distance_mm: float) -> str:
         return f"{mm_to_feet_text(distance_mm)} ({mm_to_metric_text(distance_mm)})"
     except LengthError:
         return f"{distance_mm:g} mm"
-
-
-def way_word(um: float) -> str:
-    """Return which way a landing or an error lies: short below 0, deep above."""
-    if not math.isfinite(um):
-        return NOT_KNOWN
-    return "short" if um < 0 else "deep" if um > 0 else "on the mark"
 
 
 def titled(kind: str, name: str) -> str:

@@ -5,35 +5,29 @@ from collections.abc import Mapping, Sequence
 from shimwise.inference.verdict.answer import Z95
 from shimwise.lengths import mm_to_feet_text
 from shimwise.notices import Notice
-from shimwise.number_format import decimal_text, half_digits, half_text, signed_text
+from shimwise.number_format import decimal_text, half_text, plus_minus_text, signed_text
 from shimwise.sheets.words.remedy_words import (
     Numbers,
     Words,
     amount_text,
     degrees_text,
     number_in,
+    off_text,
     shims_text,
+    tape_off_text,
 )
 from shimwise.sheets.words.shared import capital, counted, distance_text, listed
 
 _MOST_NAMED = 6
 
 
-def _off(n: Numbers) -> str:
-    error_um, half_um = number_in(n, "error_um"), number_in(n, "half_um")
-    size = decimal_text(abs(error_um), half_digits(half_um))
-    return f"{'short' if error_um < 0 else 'deep'} by {size} {half_text(half_um)} µm"
-
-
 def _tape_again(unit: str, n: Numbers) -> str:
-    error_mm, half_mm = number_in(n, "error_mm"), number_in(n, "half_mm")
-    size = f"{decimal_text(abs(error_mm), half_digits(half_mm))} {half_text(half_mm)} mm"
-    return f"Tape {unit} again: the chart is {size} {'farther' if error_mm > 0 else 'nearer'} than written."
+    size, way = tape_off_text(n)
+    return f"Tape {unit} again: the chart is {size} {way} than written."
 
 
 def _look_at_mount(unit: str, n: Numbers) -> str:
-    half_um = Z95 * number_in(n, "sd_um")
-    size = f"{signed_text(number_in(n, 'shift_um'), digits=half_digits(half_um))} {half_text(half_um)} µm"
+    size = f"{plus_minus_text(number_in(n, 'shift_um'), Z95 * number_in(n, 'sd_um'))} µm"
     return f"Look at the mount of {unit} and check its name: it lies {size} from where it was remembered."
 
 
@@ -42,27 +36,27 @@ def _turn(unit: str, n: Numbers) -> str:
     if "turns_low" not in n:
         first = "" if n.get("is_whole") else ", as a small first move"
         way = f"{turns} after the play is taken up{first}"
-        return f"Check the lock of {unit}, turn its screw {way}, and read again: {_off(n)}."
+        return f"Check the lock of {unit}, turn its screw {way}, and read again: {off_text(n)}."
     ends = " to ".join(degrees_text(number_in(n, key)) for key in ("turns_low", "turns_high"))
-    return f"Check the lock of {unit}, then turn its screw {turns} ({ends}) after its play: {_off(n)}."
+    return f"Check the lock of {unit}, then turn its screw {turns} ({ends}) after its play: {off_text(n)}."
 
 
 def _shim_mount(unit: str, n: Numbers) -> str:
     way = "Add" if number_in(n, "error_um") < 0 else "Take away"
-    return f"{way} {amount_text(n)} of shim at the mount of {unit}{shims_text(n)}: {_off(n)}."
+    return f"{way} {amount_text(n)} of shim at the mount of {unit}{shims_text(n)}: {off_text(n)}."
 
 
 def _shim_lens(unit: str, n: Numbers) -> str:
     way = "thicker" if number_in(n, "error_um") < 0 else "thinner"
-    return f"Send {unit} to a lens technician, for a shim {amount_text(n)} {way}: {_off(n)}."
+    return f"Send {unit} to a lens technician, for a shim {amount_text(n)} {way}: {off_text(n)}."
 
 
 def _send_out(unit: str, n: Numbers) -> str:
-    return f"Send {unit} to those its owner has authorised, since its sensor is fixed: {_off(n)}."
+    return f"Send {unit} to those its owner has authorised, since its sensor is fixed: {off_text(n)}."
 
 
 def _find_mechanism(unit: str, n: Numbers) -> str:
-    return f"Find out how {unit} is adjusted before anything is turned or opened: {_off(n)}."
+    return f"Find out how {unit} is adjusted before anything is turned or opened: {off_text(n)}."
 
 
 def _send_scale(unit: str, n: Numbers) -> str:

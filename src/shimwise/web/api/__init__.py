@@ -7,7 +7,7 @@ from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.desk import optics, plan
 from shimwise.web.api.exchange import preps as exchange
 from shimwise.web.api.exchange import sync
-from shimwise.web.api.history import drift, drift_rate, repeatability
+from shimwise.web.api.history import drift, repeatability
 from shimwise.web.api.house import lists, units
 from shimwise.web.api.jobs import jobs
 from shimwise.web.api.prep import preps, readings
@@ -27,7 +27,6 @@ def api_router() -> AnswerRouter:
         readings,  # first: addresses are looked for in this order, and a saved reading should wait for none
         units,
         lists,
-        drift_rate,
         drift,
         preps,
         sweeps,

@@ -13,20 +13,7 @@ from shimwise.bench.history.operator_views import OperatorView, StudyView
 from shimwise.bench.house import views as house
 from shimwise.bench.house.units import LabelFound
 from shimwise.bench.jobs.views import JobView
-from shimwise.bench.prep.views import (
-    CauseView,
-    GaugeView,
-    NextView,
-    PrepView,
-    ReadingToTake,
-    ReadingView,
-    RemedyView,
-    SavedReading,
-    SetupVerdict,
-    SweepView,
-    ToDoView,
-    UnitVerdict,
-)
+from shimwise.bench.prep import views as prep
 from shimwise.bench.sign.papers import Finding
 from shimwise.bench.sign.views import Undecided
 from shimwise.bench.sweep.jobs import SweepJob
@@ -95,7 +82,7 @@ BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
         "after_verdict": str,
         "is_judged": _described(bool, "False: not judged since it changed, so nothing is after."),
     },
-    CauseView: {"kind": Literal["body", "lens", "set", "scale", "setup", "body_reference", "eye"]},
+    prep.CauseView: {"kind": Literal["body", "lens", "set", "scale", "setup", "body_reference", "eye"]},
     DriftRow: {
         "average": _described(Number, "Moving average of the surprises (EWMA)."),
         "limit": _described(Number, "Half width of its limits."),
@@ -131,7 +118,7 @@ BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
         "is_known": HIDDEN,
         "voucher": HIDDEN,
     },
-    GaugeView: {"sd_um": float},
+    prep.GaugeView: {"sd_um": float},
     LabelFound: {"kind": Literal["body", "lens", "set"]},
     JobView: {
         "id": str,
@@ -144,10 +131,10 @@ BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
         "peak": _described(str, "Where it was found sharpest along the screw, in words."),
         "order": _described(tuple[tuple[float, int], ...], "(µm, count) to order."),
     },
-    NextView: {"body_id": str, "lens_id": str, "setup_id": str},
+    prep.NextView: {"body_id": str, "lens_id": str, "setup_id": str},
     OperatorView: {"k": _described(Number, "Focusing spread as a share of N·c.")},
-    PrepView: {"set_id": str},
-    ReadingView: {
+    prep.PrepView: {"set_id": str},
+    prep.ReadingView: {
         "weight": _described(Number, "Its weight in the latest verdict; null: not in it."),
         "is_past": _PAST,
         "picture_sd_um": _described(
@@ -155,28 +142,28 @@ BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
         ),
         "setting": _described(str, "By picture: the setting of the ring that repeats of this name share."),
     },
-    ReadingToTake: {
+    prep.ReadingToTake: {
         "setup_id": str,
         "by_picture": _described(bool, "Measured by picture, as the move was."),
     },
-    RemedyView: {"turns": Number, **_TEXT_KIND},
-    SavedReading: {"view": Renamed("reading")},
-    SetupVerdict: {"setup_id": str},
+    prep.RemedyView: {"turns": Number, **_TEXT_KIND},
+    prep.SavedReading: {"view": Renamed("reading")},
+    prep.SetupVerdict: {"setup_id": str},
     StepView: {"id": str, "kind": Literal["choice", "text", "turns", "shims"]},
     StudyView: {"part_count": _described(int, "Sights that every person of the study has read.")},
     SweepJob: {
         "state": _JOB_STATE,
         "waits_for": _described(str, "The server that has its frames, where this one does not see them."),
     },
-    SweepView: {
+    prep.SweepView: {
         "sd_um": _described(Number, "Of the peak that the frames gave."),
         "landing_sd_um": _described(Number, "As judged: how the lens sits each time included."),
         "frames_place": HIDDEN,
         "is_past": _PAST,
     },
     Undecided: {"verdict": str},
-    ToDoView: {"kind": _TO_DO_KIND, "unit_id": str, "body_id": str, "lens_id": str, "setup_id": str},
-    UnitVerdict: {"unit_id": str, "half_um": HIDDEN, "state": _STATE},
+    prep.ToDoView: {"kind": _TO_DO_KIND, "unit_id": str, "body_id": str, "lens_id": str, "setup_id": str},
+    prep.UnitVerdict: {"unit_id": str, "half_um": HIDDEN, "state": _STATE},
     house.PastAdjustment: {"prep_id": str, "turns": Number},
     house.HouseListOutcome: {"understood": _described(tuple[str, ...], "What was read of each new unit.")},
     house.HouseSettings: {"units": Literal["ft", "m"], "theme": Literal["dark", "light"]},

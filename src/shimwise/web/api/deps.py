@@ -8,6 +8,7 @@ from pydantic import BaseModel
 
 from shimwise.bench.access.acting import Actor, Door, Who
 from shimwise.bench.exchange.record_admin import Record
+from shimwise.bench.sweep.jobs import SweepJobs
 from shimwise.bench.verdict.judge_service import JudgeService
 from shimwise.web.acting import actor_of
 from shimwise.web.api.kinds import PLAIN
@@ -23,35 +24,19 @@ async def _record(request: Request) -> Record:  # async: not worth a turn of a t
     return record
 
 
-class Judging:
-    """Has preps judged soon; does nothing where verdicts are made on request."""
-
-    def __init__(self, request: Request) -> None:
-        self.judge: JudgeService | None = request.app.state.judge
-
-    def soon(self, prep_id: str, answer: Answer, *, is_needed: bool = True) -> Answer:
-        """Have a prep judged soon if that is needed, and return the answer."""
-        if is_needed and self.judge is not None:
-            self.judge.ask(prep_id)
-        return answer
-
-    def signed(self, answer: Answer) -> Answer:
-        """Let the house learn once the signature is answered, and return the answer."""
-        if self.judge is not None:
-            self.judge.learn()
-        return answer
-
-
-class Acting:
-    """Who acts by a request: a person or a program; in a house without a keeper whoever is named in it."""
+class Call:
+    """A request of the interface: the record, who acts, and what is to be judged after it."""
 
     def __init__(self, request: Request) -> None:
         self.request = request
+        self.record: Record = request.app.state.record
+        self.sweeps: SweepJobs = request.app.state.sweeps
+        self._judge: JudgeService | None = request.app.state.judge  # None: verdicts are made on request
 
     @property
     def actor(self) -> Actor | None:
-        """Who is signed in, or the program; None in a house without a keeper."""
-        return actor_of(self.request, Door.INTERFACE)
+        """Who is signed in, or the program; None in a house without a keeper, which believes names."""
+        return actor_of(self.request, Door.INTERFACE)  # looked up here, in the thread of the endpoint
 
     def who(self, name: str) -> Who:
         """Return who acts, where a request names ``name``."""
@@ -62,19 +47,25 @@ class Acting:
         values = dict(body)
         return {**values, "who": self.who(values["who"])}
 
+    def judge_soon(self, prep_id: str, answer: Answer, *, is_needed: bool = True) -> Answer:
+        """Have a prep judged soon if that is needed, and return the answer."""
+        if is_needed and self._judge is not None:
+            self._judge.ask(prep_id)
+        return answer
 
-async def _acting(request: Request) -> Acting:
-    """Return who acts; looked up when it is asked for, in the thread of the endpoint."""
-    return Acting(request)
+    def learn_soon(self, answer: Answer) -> Answer:
+        """Let the house learn once the signature is answered, and return the answer."""
+        if self._judge is not None:
+            self._judge.learn()
+        return answer
 
 
-async def _judging(request: Request) -> Judging:
-    return Judging(request)
+async def _call(request: Request) -> Call:
+    return Call(request)
 
 
 RecordDep = Annotated[Record, Depends(_record)]
-JudgeDep = Annotated[Judging, Depends(_judging)]
-ActingDep = Annotated[Acting, Depends(_acting)]
+CallDep = Annotated[Call, Depends(_call)]
 WhoQuery = Annotated[str, Query(min_length=1, max_length=80, pattern=PLAIN, examples=["R. Okafor"])]
 
 

@@ -7,7 +7,7 @@ from shimwise.web.pages.access import people
 from shimwise.web.pages.adjust import guide
 from shimwise.web.pages.desk import charts, optics, plan
 from shimwise.web.pages.failures import failure_page
-from shimwise.web.pages.history import drift_rate, repeatability
+from shimwise.web.pages.history import repeatability
 from shimwise.web.pages.house import settings, units
 from shimwise.web.pages.jobs import jobs
 from shimwise.web.pages.prep import evidence, pictures, prep, preps, readings
@@ -40,7 +40,6 @@ def add_pages(app: FastAPI) -> None:
         people,
         jobs,
         settings,
-        drift_rate,
         charts,
         optics,
         plan,

@@ -66,7 +66,7 @@ class Visit:
         A PIN in the form, which an idle device asks for again, is checked here.
         """
         if self.actor is None:
-            return self.form.text("who") or self.form.text("operator") or person_of(self.request)
+            return self.name
         if self.form.text("pin"):
             prove_again(self.request, self.form.text("pin"))
         return self.actor

@@ -22,7 +22,7 @@ from shimwise.bench.house.scale_marks import marks_text
 from shimwise.bench.house.settings import THEMES
 from shimwise.errors import LengthError, RecordError
 from shimwise.lengths import length_to_mm, mm_to_feet_text
-from shimwise.number_format import decimal_text, half_digits, is_nought
+from shimwise.number_format import decimal_text, half_digits, is_nought, signed_text
 from shimwise.web.pages.forms import Form, capital
 
 WEB = Path(__file__).parents[1]
@@ -194,10 +194,7 @@ def signed(value: float | None, digits: int = 0) -> str:
     """Write a number with its sign, ``−14``; what is not known as ``–``."""
     if value is None or not math.isfinite(value):
         return "–"
-    size = decimal_text(abs(value), digits, comma=True)
-    if float(size.replace(",", "")) == 0:
-        return size
-    return f"{'−' if value < 0 else '+'}{size}"
+    return signed_text(value, digits=digits, comma=True)
 
 
 def half(value: float | None) -> str:

@@ -1,20 +1,20 @@
 """Who is let through: the devices that the record holds as paired, as it was a moment ago."""
 
+import asyncio
 import contextlib
 import time
-from http.cookies import CookieError, SimpleCookie
+from collections.abc import Callable
 from urllib.parse import quote
 
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse
-from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from shimwise.bench.access.pairing import Device, devices, see_device, token_digest
 from shimwise.bench.exchange.record_admin import Record
 from shimwise.errors import ShimwiseError
-from shimwise.web.open_lines import while_paired
 from shimwise.web.pairing.tries import Clock
-from shimwise.web.refusal import Refusal, header, wants_json
+from shimwise.web.refusal import Refusal, bearer_token, cookie, header, wants_json
 from shimwise.web.security import REQUESTS
 
 COOKIE = "shimwise_device"
@@ -24,7 +24,9 @@ FRESH_S = 2.0
 SEEN_EVERY_S = 600.0
 """When a device was last seen is kept as often as this. [s]"""
 LINES = "/live/"
-"""Below this an answer stays open."""
+"""Below this an answer stays open, no longer than its device is paired."""
+LOOK_S = 3.0
+"""The line of a device that was un-paired ends within about this time. [s]"""
 NOT_PAIRED = Refusal(
     401,
     "Not paired",
@@ -105,6 +107,44 @@ class PairedOnly:
             )
 
 
+def while_paired(receive: Receive, is_paired: Callable[[], bool], *, kind: str = "http") -> Receive:
+    """Wrap what an application receives: a device that is not paired any more has left.
+
+    Parameters
+    ----------
+    receive : callable
+        The server's.
+    is_paired : callable
+        Asked from time to time, in a worker thread; where the record cannot be asked, the line stays.
+    kind : str
+        ``http``, or ``websocket``, on which much may be received.
+    """
+    asked_s = time.monotonic()
+
+    async def received() -> Message:
+        nonlocal asked_s
+        coming = asyncio.ensure_future(receive())
+        try:
+            while True:
+                await asyncio.wait({coming}, timeout=LOOK_S)
+                if time.monotonic() - asked_s >= LOOK_S:
+                    if not await _asked(is_paired):
+                        return {"type": f"{kind}.disconnect"}
+                    asked_s = time.monotonic()
+                if coming.done():
+                    return coming.result()
+        finally:
+            coming.cancel()
+
+    return received
+
+
+async def _asked(is_paired: Callable[[], bool]) -> bool:
+    with contextlib.suppress(ShimwiseError):
+        return await run_in_threadpool(is_paired)
+    return True
+
+
 def _is_no_page(scope: Scope) -> bool:
     return bool(wants_json(scope) or header(scope, "hx-request") or scope["method"] not in {"GET", "HEAD"})
 
@@ -113,15 +153,8 @@ def _is_open(path: str) -> bool:
     return path in OPEN_PAGES or path.startswith(OPEN_PATHS)
 
 
-def _token(scope: Scope) -> str | None:
-    bearer = header(scope, "authorization")
-    if bearer and bearer[:7].casefold() == "bearer ":
-        return bearer[7:].strip()
-    try:
-        found = SimpleCookie(header(scope, "cookie") or "").get(COOKIE)
-    except CookieError:
-        return None
-    return found.value if found else None
+def _token(scope: Scope) -> str:
+    return bearer_token(scope) or cookie(scope, COOKIE)
 
 
 def _wanted(scope: Scope) -> str:

@@ -10,6 +10,8 @@ import time
 from collections import deque
 from typing import Protocol
 
+from shimwise.web.security import ip_address_of
+
 
 class Clock(Protocol):
     """A clock of seconds that only grow."""
@@ -56,10 +58,7 @@ class Tries:
 
 
 def _network(address: str) -> str:
-    try:
-        found = ipaddress.ip_address(address)
-    except ValueError:
-        return address
+    found = ip_address_of(address)
     if isinstance(found, ipaddress.IPv6Address):
         return str(ipaddress.ip_network((found, 64), strict=False))
     return address

@@ -21,7 +21,7 @@ from shimwise.bench.typed_turns import read_turns
 from shimwise.bench.verdict import recheck
 from shimwise.bench.verdict.verdict import refresh_verdict
 from shimwise.record.queries import evidence, units
-from shimwise.record.tables.rows import SweepRow
+from shimwise.record.tables.rows import BodyRow, SweepRow
 from shimwise.remedy.advice import advise_body
 from shimwise.remedy.mechanism import Turn
 from shimwise.sheets.json.verdict_json import answer_from_json
@@ -35,7 +35,7 @@ MOUNT = MechanismFacts(kind="shimmed mount")
 
 def give_mechanism(house: House, mechanism: MechanismFacts | None, *, name: str = "A-01") -> None:
     facts = BodyFacts(name=name, mount="PL", mechanism=mechanism)
-    houses.change_body(house.record, house.ids[name], facts=facts, who=WHO)
+    houses.change_unit(house.record, house.ids[name], facts=facts, who=WHO)
 
 
 def short_prep(house: House, *, value_um: float = -20.0, mechanism: MechanismFacts | None = SCREW) -> str:
@@ -140,7 +140,7 @@ def test_a_body_that_stays_locked_is_flagged_and_not_moved(house: House) -> None
     view = answer(house, begin(house, prep_id), ("clean", "done"), ("lock", "stays locked"), ("flag", "done"))
     assert finish(house, view).state == "stopped"
     with house.record.reading() as connection:
-        assert units.body(connection, house.ids["A-01"]).epoch == 0
+        assert units.unit(connection, BodyRow, house.ids["A-01"]).epoch == 0
 
 
 def test_a_step_taken_back_leaves_its_trace_and_stands_open_again(house: House) -> None:
@@ -172,7 +172,7 @@ def test_finishing_begins_an_epoch_and_carries_what_was_known_with_the_moves_unc
     assert done.amount_um == pytest.approx(-before.error_um, abs=3)
     assert finish(house, done) == done
     with house.record.reading() as connection:
-        body = units.body(connection, house.ids["A-01"])
+        body = units.unit(connection, BodyRow, house.ids["A-01"])
     assert body.epoch == 1
     after = refresh_verdict(house.record, prep_id)
     assert after is not None
@@ -351,7 +351,7 @@ def test_a_fixed_body_goes_out_and_comes_back_unknown(house: House) -> None:
     )
     assert finish(house, view).amount_um is None
     with house.record.reading() as connection:
-        body = units.body(connection, house.ids["A-01"])
+        body = units.unit(connection, BodyRow, house.ids["A-01"])
     assert (body.epoch, body.history_sd_um) == (1, None)
 
 

@@ -25,7 +25,7 @@ def prep_of(house: House) -> str:
     """Start a prep of two bodies with screws, whose first was read."""
     for name in ("A-01", "A-02"):
         facts = BodyFacts(name=name, mount="PL", mechanism=MechanismFacts(kind="screw"))
-        units.change_body(house.record, house.ids[name], facts=facts, who=WHO)
+        units.change_unit(house.record, house.ids[name], facts=facts, who=WHO)
     prep_id = house.start(body_ids=[house.ids["A-01"], house.ids["A-02"]]).id
     house.read(prep_id, 'short by 3/16"')
     return prep_id

@@ -10,7 +10,7 @@ from shimwise.bench.desk.judge import judge_file
 from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.exchange.import_readings import import_readings, is_readings_file
-from shimwise.bench.house.units import change_body, list_units
+from shimwise.bench.house.units import change_unit, list_units
 from shimwise.bench.house.views import BodyFacts, LensFacts
 from shimwise.bench.prep.preps import close_prep, list_preps, open_prep
 from shimwise.bench.verdict.verdict import current_verdict
@@ -176,7 +176,7 @@ def test_a_prep_or_a_unit_that_cannot_be_used_is_refused(house: House) -> None:
     with pytest.raises(NotFound):
         import_readings(house.record, ONE, who=WHO, prep_id="0" * 32)
     facts = BodyFacts(name="A-01", is_retired=True)
-    change_body(house.record, house.ids["A-01"], facts=facts, who=WHO)
+    change_unit(house.record, house.ids["A-01"], facts=facts, who=WHO)
     with pytest.raises(InputError, match="A-01 is out of use"):
         import_readings(house.record, ONE, who=WHO)
 

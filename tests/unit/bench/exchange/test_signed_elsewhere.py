@@ -6,10 +6,11 @@ from pathlib import Path
 import pytest
 
 from shimwise.bench.exchange import record_admin
-from shimwise.bench.history.drift import body_drift
+from shimwise.bench.history.drift import unit_drift
 from shimwise.bench.sign import signing
 from shimwise.record.queries import units
 from shimwise.record.record import Record
+from shimwise.record.tables.rows import BodyRow
 from signed_years import WHO, Years
 
 pytestmark = pytest.mark.slow  # signs many preps
@@ -23,7 +24,7 @@ def home(tmp_path: Path) -> Years:
 
 def row(record: Record, body_id: str) -> tuple[float | None, float | None]:
     with record.reading() as connection:
-        found = units.body(connection, body_id)
+        found = units.unit(connection, BodyRow, body_id)
     return found.history_mean_um, found.history_sd_um
 
 
@@ -65,7 +66,7 @@ def test_its_drift_is_charted_by_what_was_known_where_it_was_signed(tmp_path: Pa
     away = Record.open(tmp_path / "away")
     for prep_id in home.prep_ids:
         brought(home, away, prep_id)
-    here, there = body_drift(away, home.body_id), body_drift(home.record, home.body_id)
+    here, there = unit_drift(away, "body", home.body_id), unit_drift(home.record, "body", home.body_id)
     assert (here.state, here.headline) == (there.state, there.headline)
     assert [one.surprise for one in here.rows] == [one.surprise for one in there.rows]
     assert any(one.surprise for one in here.rows)

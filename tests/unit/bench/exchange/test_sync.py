@@ -30,7 +30,7 @@ from shimwise.record.queries import evidence, verdicts
 from shimwise.record.queries import units as house_units
 from shimwise.record.queries.epochs import shifted
 from shimwise.record.record import Record
-from shimwise.record.tables.rows import AdjustmentRow
+from shimwise.record.tables.rows import AdjustmentRow, BodyRow, LensRow
 
 
 @dataclass
@@ -279,7 +279,7 @@ def sign(record: Record, prep_id: str) -> None:
 def adjust(record: Record, prep_id: str, body_id: str, *, name: str) -> None:
     """Keep an adjustment of a body within a prep."""
     with record.writing(who=name) as change:
-        epoch = house_units.body(change.connection, body_id).epoch
+        epoch = house_units.unit(change.connection, BodyRow, body_id).epoch
         row = AdjustmentRow(
             id=uuid4().hex,
             prep_id=prep_id,
@@ -357,7 +357,7 @@ def test_two_adjustments_of_one_body_are_two_epochs_in_order_of_time(
     later = "home" if first == "truck" else "truck"
     for record in (two.truck, two.home):
         with record.reading() as connection:
-            assert house_units.body(connection, body).epoch == 2
+            assert house_units.unit(connection, BodyRow, body).epoch == 2
         for name, expected in ((first, ([0, 1], [(0, 1)])), (later, ([1, 2], [(1, 2)]))):
             is_here = record is two.home or name == "truck" or not is_signed
             if is_here:
@@ -415,7 +415,7 @@ def test_a_history_that_was_learned_travels_with_a_new_lens_and_is_not_taken_for
     made = units.add_unit(record, facts=facts, who=WHO)
     prep = replace(two.house, record=record).start(set_id=None, lens_ids=[made.id])
     with record.writing(who=WHO) as change:
-        row = house_units.lens(change.connection, made.id)
+        row = house_units.unit(change.connection, LensRow, made.id)
         keep_history(change, row, (3.0, 2.0), what=KEPT, prep_id=prep.id)
     assert {one.id for one in two.sync().done} == {made.id, prep.id}
     for one in (two.truck, two.home):
@@ -437,7 +437,7 @@ def test_a_typed_history_that_gave_way_to_a_learned_one_does_not_come_back(two: 
     record = two.truck if side == "truck" else two.home
     prep = replace(two.house, record=record).start(set_id=None, lens_ids=[made.id])
     with record.writing(who=WHO) as change:
-        row = house_units.lens(change.connection, made.id)
+        row = house_units.unit(change.connection, LensRow, made.id)
         keep_history(change, row, (3.0, 2.0), what=KEPT, prep_id=prep.id)
     would = two.sync(is_dry_run=True)
     done = two.sync()

@@ -9,7 +9,7 @@ from shimwise.bench.errors import Conflict
 from shimwise.bench.history.house_network import house_network, house_taught
 from shimwise.bench.house.drift_rate import WearSettings, change_wear, rates_of
 from shimwise.bench.house.taught import priors_in
-from shimwise.bench.house.units import change_body
+from shimwise.bench.house.units import change_unit
 from shimwise.bench.house.views import BodyFacts
 from shimwise.bench.sign import signing
 from shimwise.bench.sign.signing import Exempt
@@ -90,7 +90,7 @@ def test_the_fifth_signature_makes_the_houses_own_spreads_those_of_the_judge(
         assert known.mean == pytest.approx(one.error_um, abs=1e-6)
         assert one.sd_um <= known.sd < one.sd_um + 1.0
     assert [one.name for one in network.persons] == [WHO]  # their own alone
-    change_body(house.record, house.ids["A-02"], facts=BodyFacts(name="A-02", is_retired=True), who=WHO)
+    change_unit(house.record, house.ids["A-02"], facts=BodyFacts(name="A-02", is_retired=True), who=WHO)
     retired = house_network(house.record, who=WHO)
     for shown in (network, retired):  # what is retired keeps its name
         assert {one.name for one in shown.units} == {"A-01", "A-02", "H18", "H25", "H35"}

@@ -149,7 +149,7 @@ def test_a_pass_that_was_none_is_forgotten_when_sharper_frames_come() -> None:
     stars = [replace(frame, luma=frame.luma[40:304, 130:394]) for frame in loop]
     for frame in stars[:-150]:
         meter.add(frame.t_s, frame.luma)
-    history = meter._meter._history
+    history = meter.core._history
     assert history is not None
     assert history.calibration is not None
     history.calibration = replace(history.calibration, amplitude=0.6 * history.calibration.amplitude)

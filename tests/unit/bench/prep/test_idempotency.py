@@ -11,6 +11,7 @@ from shimwise.bench.house import units as houses
 from shimwise.bench.house.views import LensFacts
 from shimwise.bench.prep import preps
 from shimwise.record.queries import units, verdicts
+from shimwise.record.tables.mapping import UNIT_ROWS
 from shimwise.record.tables.rows import AdjustmentRow
 
 NOON = datetime(2026, 3, 4, 12, tzinfo=UTC)
@@ -35,8 +36,7 @@ def clock() -> Clock:
 
 def adjust(house: House, kind: str, name: str) -> None:
     with house.record.writing(who=WHO) as change:
-        look = units.body if kind == "body" else units.lens
-        epoch = look(change.connection, house.ids[name]).epoch
+        epoch = units.unit(change.connection, UNIT_ROWS[kind], house.ids[name]).epoch
         verdicts.add_adjustment(
             change,
             AdjustmentRow(
@@ -132,7 +132,7 @@ def test_a_reading_sent_again_after_its_lens_was_changed_gets_its_first_answer(h
     prep, reading_id = house.start(), uuid.uuid4().hex
     first = house.read(prep.id, "on", id=reading_id)
     facts = LensFacts(name="H50", mount="PL", focal_lengths_mm=(50.0,), fnumber=2.8)
-    houses.change_lens(house.record, house.ids["H50"], facts=facts, who=WHO)
+    houses.change_unit(house.record, house.ids["H50"], facts=facts, who=WHO)
     again = house.read(prep.id, " on ", id=reading_id)
     assert (again.is_new, again.view.number, again.view.fnumber) == (False, first.view.number, 2.0)
     assert again.revision == first.revision

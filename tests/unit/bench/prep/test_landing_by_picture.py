@@ -15,7 +15,7 @@ from shimwise.bench.history.operators import repeatability
 from shimwise.bench.house.settings import change_settings
 from shimwise.bench.house.views import HouseSettings
 from shimwise.bench.prep import preps
-from shimwise.bench.prep.errors import LandingBeyond
+from shimwise.bench.prep.preview import LandingBeyond
 from shimwise.bench.prep.readings import note_reading, undo_withdraw, withdraw_reading
 from shimwise.bench.prep.views import SavedReading
 from shimwise.bench.verdict.verdict import refresh_verdict

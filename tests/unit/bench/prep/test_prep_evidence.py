@@ -139,7 +139,7 @@ def test_a_sweep_without_a_landing_is_kept_and_not_judged(house: House) -> None:
 
 def test_a_sweeps_task_takes_from_lens_and_body_what_is_not_said(house: House) -> None:
     body = BodyFacts(name="A-01", pixel_pitch_um=5.5)
-    houses.change_body(house.record, house.ids["A-01"], facts=body, who=WHO)
+    houses.change_unit(house.record, house.ids["A-01"], facts=body, who=WHO)
     task = sweep_task(house.record, house.start().id, place="frames", facts=facts(house))
     assert (task.body, task.lens, task.distance_mm) == ("A-01", "H50", 914.4)
     assert task.usual == {"focal_mm": 50, "fnumber": 2, "pitch_um": 5.5}
@@ -151,7 +151,7 @@ def test_a_sweeps_task_takes_from_lens_and_body_what_is_not_said(house: House) -
 def test_a_remedy_knows_the_bodys_mechanism(house: House) -> None:
     mechanism = MechanismFacts(kind="screw", um_per_turn=350.0, away="clockwise", has_lock=True)
     body = BodyFacts(name="A-01", mechanism=mechanism)
-    houses.change_body(house.record, house.ids["A-01"], facts=body, who=WHO)
+    houses.change_unit(house.record, house.ids["A-01"], facts=body, who=WHO)
     prep = house.start()
     for lens in ("H18", "H25", "H35", "H50"):
         for text in ("2' 10 1/2\"", "2' 10 3/4\""):
@@ -202,5 +202,5 @@ def test_a_body_after_an_adjustment_is_another_one_than_before(house: House) -> 
 def test_a_lens_of_internal_focus_keeps_its_table_with_infinity(house: House) -> None:
     table = ((914.4, 78.0, 10.0), (float("inf"), 85.0, 14.0))
     lens = LensFacts(name="I", focal_lengths_mm=(85.0,), fnumber=2.0, by_distance=table)
-    added = houses.add_lens(house.record, facts=lens, who=WHO)
+    added = houses.add_unit(house.record, facts=lens, who=WHO)
     assert houses.show_unit(house.record, LensFacts, added.id).unit.facts.by_distance == table

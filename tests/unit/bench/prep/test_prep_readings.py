@@ -8,10 +8,11 @@ from invented_house import WHO, House
 from sqlalchemy import event
 
 from shimwise.bench.errors import Conflict, InputError, NotFound
-from shimwise.bench.house.units import add_lens
+from shimwise.bench.house.units import add_unit
 from shimwise.bench.house.views import LensFacts
 from shimwise.bench.prep import preps
 from shimwise.bench.prep.preview import preview_landing
+from shimwise.bench.prep.reading_check import TypedReading
 from shimwise.bench.prep.readings import undo_withdraw, withdraw_reading
 from shimwise.bench.verdict.verdict import refresh_verdict
 
@@ -166,7 +167,7 @@ def test_what_cannot_be_is_refused_by_its_field_and_nothing_is_kept(
 
 def test_a_zoom_has_to_say_at_which_focal_length_it_was_read(house: House) -> None:
     facts = LensFacts(name="Z", focal_lengths_mm=(24.0, 80.0), fnumber=2.8)
-    zoom = add_lens(house.record, facts=facts, who=WHO)
+    zoom = add_unit(house.record, facts=facts, who=WHO)
     prep = house.start(lens_ids=[zoom.id])
     with pytest.raises(InputError, match=r"Z is a zoom\. Say at which focal length it was read, 24 to 80 mm"):
         house.read(prep.id, "3'", lens_id=zoom.id)
@@ -202,7 +203,7 @@ def test_a_preview_says_what_saving_then_says_and_keeps_nothing(house: House) ->
         "distance_text": "6'",
         "reading_text": 'deep by 1/2"',
     }
-    preview = preview_landing(house.record, prep.id, **typed)
+    preview = preview_landing(house.record, prep.id, TypedReading(**typed))
     assert preps.open_prep(house.record, prep.id).setups == ()
     saved = house.read(prep.id, 'deep by 1/2"', lens_id=house.ids["H35"], distance_text="6'").view
     assert (preview.landing_um, preview.landing_sd_um) == (saved.landing_um, saved.landing_sd_um)

@@ -48,7 +48,7 @@ def test_what_cannot_be_started_is_refused_by_its_field(
 
 def test_a_unit_that_is_out_of_use_is_not_started_with(house: House) -> None:
     facts = BodyFacts(name="A-01", is_retired=True)
-    houses.change_body(house.record, house.ids["A-01"], facts=facts, who=WHO)
+    houses.change_unit(house.record, house.ids["A-01"], facts=facts, who=WHO)
     with pytest.raises(InputError, match="A-01 is out of use"):
         house.start()
 
@@ -115,7 +115,7 @@ def test_the_tolerance_is_the_preps_else_the_bodys_else_the_mounts_else_the_hous
     )
     assert of_body() == 8
     facts = BodyFacts(name="A-01", mount="PL", tolerance_um=7)
-    houses.change_body(house.record, house.ids["A-01"], facts=facts, who=WHO)
+    houses.change_unit(house.record, house.ids["A-01"], facts=facts, who=WHO)
     assert of_body() == 7
     assert of_body(tolerance_um=6.0) == 6
 

@@ -23,7 +23,7 @@ def test_a_lens_that_was_corrected_is_read_as_corrected(house: House) -> None:
     prep = house.start()
     house.read(prep.id, "2' 11\"")
     facts = LensFacts(name="H50", focal_lengths_mm=(52.0,), fnumber=2.0)
-    houses.change_lens(house.record, house.ids["H50"], facts=facts, who=WHO)
+    houses.change_unit(house.record, house.ids["H50"], facts=facts, who=WHO)
     assert house.read(prep.id, "2' 11\"").view.focal_mm == 52.0
 
 
@@ -32,7 +32,7 @@ def test_what_another_program_changed_in_the_same_record_is_seen(house: House, t
     house.read(prep.id, "on")
     with Record.open(tmp_path / "record") as other:
         facts = BodyFacts(name="A-01 new", mount="PL")
-        houses.change_body(other, house.ids["A-01"], facts=facts, who=WHO)
+        houses.change_unit(other, house.ids["A-01"], facts=facts, who=WHO)
     assert house.read(prep.id, "on").view.body == "A-01 new"
 
 

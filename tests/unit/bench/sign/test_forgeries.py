@@ -22,7 +22,7 @@ from record_template import copied_record, empty_record, filled_with
 from shimwise import house_keys
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.sign import signing
-from shimwise.bench.sign.papers import State, digest_of, make_sheets, verify_paper
+from shimwise.bench.sign.papers import CHECK, State, digest_of, make_paper, verify_paper
 from shimwise.bench.sign.signed import recorded
 from shimwise.errors import SheetError
 from shimwise.house_keys import FOLDER_VARIABLE, HouseKey, house_key, public_pem
@@ -49,7 +49,7 @@ class Genuine:
         self.export, self.other = (
             json.loads(record_admin.export_prep(self.record, prep_id)) for prep_id in self.ids
         )
-        self.sheet = make_sheets([record_admin.prep_document(self.record, self.ids[0])]).pdf
+        self.sheet = make_paper(CHECK, [record_admin.prep_document(self.record, self.ids[0])]).pdf
         found = signature_in(self.sheet)
         assert found is not None
         self.pages = found.pages
@@ -144,7 +144,7 @@ def with_later_revision(genuine: Genuine) -> bytes:
 
 def with_moved_signature(genuine: Genuine) -> bytes:
     """The pages of one prep with the signature of another's."""
-    other = make_sheets([genuine.other]).pdf
+    other = make_paper(CHECK, [genuine.other]).pdf
     found = signature_in(other)
     assert found is not None
     return genuine.pages + other[len(found.pages) :]
@@ -393,7 +393,7 @@ def test_a_prep_signed_on_a_server_is_sealed_there_as_in_a_file(postgres_address
         signing.sign(record, prep_id, who=WHO, exceptions=all_excepted(house, prep_id))
         document = record_admin.prep_document(record, prep_id)
         assert document["sign_offs"][0]["seal"]["journal_seq"] > 0
-        (found,) = verify_paper(make_sheets([document]).pdf, recorded=recorded(record))
+        (found,) = verify_paper(make_paper(CHECK, [document]).pdf, recorded=recorded(record))
         assert found.standing is State.AS_SIGNED
         assert record_admin.check(record) == ()
         forged = redone(deepcopy(document) | {"readings": document["readings"][1:]})
@@ -406,7 +406,7 @@ def test_a_forgery_that_is_taken_in_unproven_is_never_as_signed(genuine: Genuine
     forged = without_seal(redone(changed(genuine, "readings", 0, "reading_text", to="2'")))
     with Record.open(empty_record(tmp_path / "away").parent) as away:
         record_admin.import_prep(away, forged, who=WHO, is_unproven=True)
-        sheet = make_sheets([record_admin.prep_document(away, genuine.ids[0])]).pdf
+        sheet = make_paper(CHECK, [record_admin.prep_document(away, genuine.ids[0])]).pdf
         for known in (recorded(away), recorded(genuine.record), None):
             assert verify_paper(sheet, recorded=known)[0].standing is not State.AS_SIGNED
 

@@ -20,7 +20,7 @@ from shimwise.bench.house.views import BodyFacts, LensFacts
 from shimwise.bench.prep import gauges, preps
 from shimwise.bench.prep.readings import undo_withdraw, withdraw_reading
 from shimwise.bench.sign import signing
-from shimwise.bench.sign.papers import State, digest_of, make_labels, make_sheets, verify_paper
+from shimwise.bench.sign.papers import CHECK, LABELS, State, digest_of, make_paper, verify_paper
 from shimwise.bench.sign.signed import recorded
 from shimwise.bench.sign.signing import Exempt
 from shimwise.bench.verdict.verdict import refresh_verdict
@@ -129,8 +129,8 @@ def test_what_was_signed_is_told_from_what_was_altered(house: House) -> None:
 
 
 def rename(house: House) -> None:
-    house_of.change_body(house.record, house.ids["A-01"], facts=BodyFacts(name="A-77"), who=WHO)
-    house_of.change_lens(
+    house_of.change_unit(house.record, house.ids["A-01"], facts=BodyFacts(name="A-77"), who=WHO)
+    house_of.change_unit(
         house.record,
         house.ids["H50"],
         facts=LensFacts(
@@ -147,13 +147,13 @@ def rename(house: House) -> None:
 @pytest.mark.usefixtures("made_anew")
 def test_a_signed_sheet_is_the_same_bytes_after_its_units_were_renamed(house: House) -> None:
     prep_id = signed_prep(house)
-    sheet = make_sheets([record_admin.prep_document(house.record, prep_id)])
-    labels = make_labels(record_admin.prep_document(house.record, prep_id))
+    sheet = make_paper(CHECK, [record_admin.prep_document(house.record, prep_id)])
+    labels = make_paper(LABELS, [record_admin.prep_document(house.record, prep_id)])
     rename(house)
     document = record_admin.prep_document(house.record, prep_id)
     assert {body["name"] for body in document["bodies"]} == {"A-01"}
-    assert make_sheets([document]).pdf == sheet.pdf
-    assert make_labels(document).pdf == labels.pdf
+    assert make_paper(CHECK, [document]).pdf == sheet.pdf
+    assert make_paper(LABELS, [document]).pdf == labels.pdf
     for data in (sheet.pdf, record_admin.export_prep(house.record, prep_id).encode()):
         (found,) = verify_paper(data, recorded=recorded(house.record))
         assert (found.state, found.differing) == (State.AS_SIGNED, ())
@@ -162,11 +162,11 @@ def test_a_signed_sheet_is_the_same_bytes_after_its_units_were_renamed(house: Ho
 def test_a_sheet_that_was_not_signed_follows_the_house(house: House) -> None:
     prep_id = gauged_prep(house)
     refresh_verdict(house.record, prep_id)
-    before = make_sheets([record_admin.prep_document(house.record, prep_id)])
+    before = make_paper(CHECK, [record_admin.prep_document(house.record, prep_id)])
     rename(house)
     document = record_admin.prep_document(house.record, prep_id)
     assert {body["name"] for body in document["bodies"]} == {"A-77"}
-    assert make_sheets([document]).pdf != before.pdf
+    assert make_paper(CHECK, [document]).pdf != before.pdf
 
 
 def test_what_was_signed_goes_to_another_house_and_back_unchanged(house: House, tmp_path: Path) -> None:
@@ -190,7 +190,7 @@ def test_an_altered_sheet_is_told_with_what_differs(house: House) -> None:
     forged = deepcopy(altered)
     forged["sign_offs"][0]["digest"] = digest_of(forged)
     for document in (altered, forged):
-        sheet = make_sheets([document]).pdf
+        sheet = make_paper(CHECK, [document]).pdf
         assert verify_paper(sheet)[0].state is State.ALTERED
         (found,) = verify_paper(sheet, recorded=recorded(house.record))
         assert found.state is State.ALTERED
@@ -199,7 +199,7 @@ def test_an_altered_sheet_is_told_with_what_differs(house: House) -> None:
 
 def test_a_sheet_of_an_older_revision_and_one_of_another_house_are_told(house: House, tmp_path: Path) -> None:
     prep_id = signed_prep(house)
-    sheet = make_sheets([record_admin.prep_document(house.record, prep_id)]).pdf
+    sheet = make_paper(CHECK, [record_admin.prep_document(house.record, prep_id)]).pdf
     signing.reopen(house.record, prep_id, reason="a lens came late", who=WHO)
     (found,) = verify_paper(sheet, recorded=recorded(house.record))
     assert (found.state, "nobody has signed it again" in found.words[0]) == (State.OLDER, True)
@@ -219,7 +219,7 @@ def test_what_a_reopened_prep_says_is_what_the_house_says(house: House) -> None:
     signing.reopen(house.record, prep_id, reason="a lens came late", who=WHO)
     document = record_admin.prep_document(house.record, prep_id)
     assert {body["name"] for body in document["bodies"]} == {"A-77"}
-    (found,) = verify_paper(make_sheets([document]).pdf, recorded=recorded(house.record))
+    (found,) = verify_paper(make_paper(CHECK, [document]).pdf, recorded=recorded(house.record))
     assert found.state is State.NOT_SIGNED
 
 
@@ -333,9 +333,9 @@ def test_a_set_is_signed_where_body_and_lens_cannot_be_parted_but_their_pairs_ar
     signed = signing.sign(house.record, prep_id, who=WHO, as_set=True)
     assert signed.as_set
     document = record_admin.prep_document(house.record, prep_id)
-    sheet = make_sheets([document])
+    sheet = make_paper(CHECK, [document])
     assert "as a set on A-01" in text_of_pdf(sheet.pdf)
-    assert "as a set on A-01" in text_of_pdf(make_labels(document, names=["H50"]).pdf)
+    assert "as a set on A-01" in text_of_pdf(make_paper(LABELS, [document], names=["H50"]).pdf)
     known = recorded(house.record)
     (found,) = verify_paper(sheet.pdf, recorded=known)
     assert found.state is State.AS_SIGNED

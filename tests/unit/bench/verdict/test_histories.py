@@ -62,12 +62,12 @@ def sign(house: House, prep_id: str) -> None:
 
 def body(house: House, name: str = "A-01") -> BodyRow:
     with house.record.reading() as connection:
-        return units.body(connection, house.ids[name])
+        return units.unit(connection, BodyRow, house.ids[name])
 
 
 def lens(house: House, name: str) -> LensRow:
     with house.record.reading() as connection:
-        return units.lens(connection, house.ids[name])
+        return units.unit(connection, LensRow, house.ids[name])
 
 
 def told(house: House) -> list[tuple[float | None, float | None]]:
@@ -193,7 +193,7 @@ def test_what_a_person_typed_goes_before_what_was_remembered(house: House) -> No
     facts = LensFacts(
         name="H50", mount="PL", focal_lengths_mm=(50.0,), fnumber=2.0, history_mean_um=1.0, history_sd_um=4.0
     )
-    houses.change_lens(house.record, house.ids["H50"], facts=facts, who=WHO)
+    houses.change_unit(house.record, house.ids["H50"], facts=facts, who=WHO)
     prep_id = house.start(set_id=None, lens_ids=[house.ids["H50"]]).id
     found = prior(house, prep_id)
     assert found is not None
@@ -218,7 +218,7 @@ def test_a_unit_that_a_person_typed_over_can_be_moved_all_the_same(house: House)
     facts = LensFacts(
         name="H50", mount="PL", focal_lengths_mm=(50.0,), fnumber=2.0, history_mean_um=6.0, history_sd_um=2.0
     )
-    houses.change_lens(house.record, house.ids["H50"], facts=facts, who=WHO)
+    houses.change_unit(house.record, house.ids["H50"], facts=facts, who=WHO)
     prep_id = house.start(set_id=None, lens_ids=[house.ids["H50"]]).id
     with house.record.reading() as connection:
         material = material_of(connection, prep_id)
@@ -305,7 +305,7 @@ def test_a_renamed_unit_is_remembered(house: House) -> None:
         history_mean_um=lens(house, "H50").history_mean_um,
         history_sd_um=lens(house, "H50").history_sd_um,
     )
-    houses.change_lens(house.record, house.ids["H50"], facts=facts, who=WHO)
+    houses.change_unit(house.record, house.ids["H50"], facts=facts, who=WHO)
     found = prior(house, house.start(set_id=None, lens_ids=[house.ids["H50"]]).id)
     assert found is not None
     assert found.epoch(Kind.LENS, "H50 new") == 0

@@ -3,8 +3,7 @@
 from shimwise.imaging.focus.flags import Flag, raised
 
 
-def test_each_flag_has_its_own_code_and_name_and_a_sentence() -> None:
-    assert len({flag.code for flag in Flag}) == len(list(Flag))
+def test_each_flag_has_its_own_name_and_a_sentence() -> None:
     assert len({flag.short for flag in Flag}) == len(list(Flag))
     assert all(flag.sentence.endswith(".") for flag in Flag)
 

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from shimwise.arrays import FloatArray
 from shimwise.inference.house.readings import HouseReadings
-from shimwise.inference.model.kinds import FloatArray
 
 FOCAL_MM = np.array([18.0, 25.0, 35.0, 50.0, 75.0, 100.0])
 DISTANCES_MM = np.array([914.4, 1828.8])

@@ -17,8 +17,8 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
+from shimwise.arrays import FloatArray, IntArray
 from shimwise.inference.house.network import DistinctRows, Information, Network, Solution
-from shimwise.inference.model.kinds import FloatArray, IntArray
 
 REFERENCE = Path(__file__).parents[3] / "reference" / "lme4"
 

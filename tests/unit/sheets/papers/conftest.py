@@ -10,12 +10,12 @@ import pypdf
 import pytest
 from invented_preps import signed_document
 
-from shimwise.bench.sign.papers import MadePaper, make_sheets
+from shimwise.bench.sign.papers import CHECK, MadePaper, make_paper
 
 
 @pytest.fixture(scope="session")
 def signed_sheet() -> MadePaper:
-    return make_sheets([signed_document()])
+    return make_paper(CHECK, [signed_document()])
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from invented_preps import prep_document, signed_document
 
-from shimwise.bench.sign.papers import LabelSizes, make_labels, read_label_sizes
+from shimwise.bench.sign.papers import LABELS, LabelSizes, make_paper, read_label_sizes
 from shimwise.errors import SheetError
 from shimwise.sheets.papers.label_sizes import label_sizes
 from shimwise.sheets.papers.labels import unit_code
@@ -58,7 +58,7 @@ def _edges_mm(path: Path, sizes: LabelSizes, *, column: int, row: int) -> tuple[
 
 @pytest.mark.parametrize("sizes", [LabelSizes(), ODD])
 def test_labels_stand_true_to_a_tenth_of_a_millimetre(sizes: LabelSizes, rastered: Raster) -> None:
-    (page,) = rastered(make_labels(signed_document(), sizes=sizes).pdf, dpi=DPI)
+    (page,) = rastered(make_paper(LABELS, [signed_document()], sizes=sizes).pdf, dpi=DPI)
     for column, row in ((2, 0), (1, 1), (0, 2)):
         left = sizes.left_mm + column * (sizes.width_mm + sizes.gap_x_mm)
         top = sizes.top_mm + row * (sizes.height_mm + sizes.gap_y_mm)
@@ -67,14 +67,14 @@ def test_labels_stand_true_to_a_tenth_of_a_millimetre(sizes: LabelSizes, rastere
 
 
 def test_the_sheet_has_the_size_of_its_paper() -> None:
-    box = pypdf.PdfReader(io.BytesIO(make_labels(signed_document()).pdf)).pages[0].mediabox
+    box = pypdf.PdfReader(io.BytesIO(make_paper(LABELS, [signed_document()]).pdf)).pages[0].mediabox
     size_mm = [float(side) * 25.4 / 72 for side in (box.width, box.height)]
     assert size_mm == pytest.approx([210, 297], abs=0.01)
 
 
 def test_a_camera_reads_from_a_label_which_unit_it_is(rastered: Raster) -> None:
     (page,) = rastered(
-        make_labels(signed_document(), names=["H40"], link="https://bench.example").pdf, dpi=300
+        make_paper(LABELS, [signed_document()], names=["H40"], link="https://bench.example").pdf, dpi=300
     )
     text, _, _ = cv2.QRCodeDetector().detectAndDecode(cv2.imread(str(page)))
     assert text == "https://bench.example/lenses/lens-H40"
@@ -87,7 +87,7 @@ def test_without_an_address_the_square_names_kind_and_id() -> None:
 
 
 def test_a_label_tells_error_date_and_lock(text_of: Callable[[bytes], str]) -> None:
-    text = text_of(make_labels(signed_document()).pdf)
+    text = text_of(make_paper(LABELS, [signed_document()]).pdf)
     for told in (
         "−24 ± 6 µm",
         "out, short",
@@ -98,7 +98,7 @@ def test_a_label_tells_error_date_and_lock(text_of: Callable[[bytes], str]) -> N
     ):
         assert told in text, told
     assert "draft" not in text
-    assert "draft" in text_of(make_labels(prep_document()).pdf)
+    assert "draft" in text_of(make_paper(LABELS, [prep_document()]).pdf)
 
 
 @pytest.mark.parametrize(
@@ -120,14 +120,14 @@ def test_the_lock_is_told_as_it_was_answered_last(
             "steps": [{"event": event, "step": "lock after", "answer": answer} for event, answer in events],
         }
     ]
-    assert told in text_of(make_labels(document, names=["A-12"]).pdf)
+    assert told in text_of(make_paper(LABELS, [document], names=["A-12"]).pdf)
 
 
 def test_used_labels_are_left_empty_and_a_full_sheet_begins_another() -> None:
     sizes = LabelSizes(first=25)
     assert sizes.corner_mm(0) == (0, pytest.approx(24.0), pytest.approx(17.5 + 8 * 27.0))
     assert sizes.corner_mm(6)[0] == 1
-    assert make_labels(signed_document(), sizes=sizes).pages == 2
+    assert make_paper(LABELS, [signed_document()], sizes=sizes).pages == 2
 
 
 @given(columns=st.integers(1, 5), rows=st.integers(1, 12), width=st.floats(24, 60), height=st.floats(12, 40))
@@ -170,4 +170,4 @@ def test_sizes_that_cannot_be_are_refused(text: str, words: str) -> None:
 
 def test_a_unit_that_was_not_judged_has_no_label() -> None:
     with pytest.raises(SheetError, match="'H99' was not judged in this prep; there are A-07"):
-        make_labels(signed_document(), names=["H99"])
+        make_paper(LABELS, [signed_document()], names=["H99"])

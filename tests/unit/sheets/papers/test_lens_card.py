@@ -5,7 +5,7 @@ from collections.abc import Callable
 import pytest
 from invented_preps import prep_document, signed_document
 
-from shimwise.bench.sign.papers import State, make_labels, make_lens_cards, make_set_tables, verify_paper
+from shimwise.bench.sign.papers import LABELS, LENS_CARD, SET_TABLE, State, make_paper, verify_paper
 from shimwise.errors import SheetError
 from shimwise.sheets.json.verdict_json import answer_from_json
 from shimwise.sheets.papers.lens_card import lens_card
@@ -17,7 +17,7 @@ Text = Callable[[bytes], str]
 
 
 def test_the_card_of_a_lens_that_is_out_tells_its_shim(text_of: Text) -> None:
-    made = make_lens_cards(signed_document(readings=96))
+    made = make_paper(LENS_CARD, [signed_document(readings=96)])
     text = text_of(made.pdf)
     assert made.pages == 1
     for told in (
@@ -49,7 +49,7 @@ def test_a_lens_read_at_one_distance_has_its_scale_not_checked(text_of: Text) ->
     document = signed_document()
     verdict = document["verdicts"][0]["document"] = dict(document["verdicts"][0]["document"])
     verdict["readings"] = [row for row in verdict["readings"] if "3 ft" in row["setup"]]
-    text = text_of(make_lens_cards(document, names=["h50"]).pdf)
+    text = text_of(make_paper(LENS_CARD, [document], names=["h50"]).pdf)
     assert "Its scale is not known" in text
 
 
@@ -58,22 +58,22 @@ def test_without_a_lens_that_is_out_a_name_is_asked_for() -> None:
     verdict = document["verdicts"][0]["document"] = dict(document["verdicts"][0]["document"])
     verdict["lenses"] = [unit for unit in verdict["lenses"] if unit["name"] != "H40"]
     with pytest.raises(SheetError, match="name the lenses whose cards are wanted"):
-        make_lens_cards(document)
+        make_paper(LENS_CARD, [document])
 
 
 def test_papers_of_a_prep_without_verdict_are_refused() -> None:
     document = prep_document() | {"verdicts": []}
-    for make in (make_lens_cards, make_labels, make_set_tables):
+    for kind in (LENS_CARD, LABELS, SET_TABLE):
         with pytest.raises(SheetError, match="holds no verdict"):
-            make(document)
+            make_paper(kind, [document])
 
 
 def test_every_paper_can_be_verified() -> None:
     document = signed_document(readings=96)
     for made in (
-        make_lens_cards(document, names=["H40", "H50"], paper="Letter"),
-        make_labels(document, names=["A-07"]),
-        make_set_tables(document, units="m", distances=["1 m", "2 m"]),
+        make_paper(LENS_CARD, [document], names=["H40", "H50"], paper="Letter"),
+        make_paper(LABELS, [document], names=["A-07"]),
+        make_paper(SET_TABLE, [document], units="m", distances=["1 m", "2 m"]),
     ):
         (finding,) = verify_paper(made.pdf)
         assert finding.state is State.AS_SIGNED, (made.kind, finding.words)

@@ -15,7 +15,7 @@ from invented_preps import prep_document, signed_document
 from pypdf.generic import DictionaryObject, NameObject, TextStringObject
 
 from property_cases import examples
-from shimwise.bench.sign.papers import MadePaper, State, make_labels, make_sheets, verify_paper
+from shimwise.bench.sign.papers import CHECK, LABELS, MadePaper, State, make_paper, verify_paper
 from shimwise.errors import SheetError
 from shimwise.house_keys import FOLDER_VARIABLE, HouseKey, house_key, known_keys, public_pem
 from shimwise.sheets.papers.signed.page_signature import MARK, sign_pages, signature_in
@@ -26,7 +26,7 @@ pytestmark = pytest.mark.slow  # sets pages
 @pytest.fixture(scope="module")
 def signed_sheet() -> MadePaper:
     """A sheet without a sweep, whose pictures take long to read."""
-    return make_sheets([signed_document(with_sweep=False)])
+    return make_paper(CHECK, [signed_document(with_sweep=False)])
 
 
 NOON = datetime(2026, 2, 3, 12, tzinfo=UTC)
@@ -185,7 +185,10 @@ def test_a_document_with_an_action_or_a_script_is_refused(signed_sheet: MadePape
 
 
 def test_labels_and_drafts_are_signed_too(signed_sheet: MadePaper) -> None:
-    for made in (make_labels(signed_document()), make_sheets([prep_document(with_sweep=False)])):
+    for made in (
+        make_paper(LABELS, [signed_document()]),
+        make_paper(CHECK, [prep_document(with_sweep=False)]),
+    ):
         found = signature_in(made.pdf)
         assert found is not None
         assert found.is_of(house_key().public)

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from invented_preps import signed_document
 
-from shimwise.bench.sign.papers import make_set_tables
+from shimwise.bench.sign.papers import SET_TABLE, make_paper
 from shimwise.errors import LengthError, SheetError
 from shimwise.inference.verdict.answer import BodyAnswer, LensAnswer, Verdict
 from shimwise.sheets.papers.set_table import offset_at
@@ -86,26 +86,26 @@ def test_no_error_is_no_offset() -> None:
 
 
 def test_the_table_writes_offsets_in_feet_and_inches_or_metric(text_of: Callable[[bytes], str]) -> None:
-    feet = text_of(make_set_tables(signed_document(readings=96), names=["A-07"]).pdf)
+    feet = text_of(make_paper(SET_TABLE, [signed_document(readings=96)], names=["A-07"]).pdf)
     assert "Body A-07 with H primes" in feet
     assert '−2 3/8"' in feet
     assert "past INF" in feet
-    metric = text_of(make_set_tables(signed_document(readings=96), names=["a-07"], units="m").pdf)
+    metric = text_of(make_paper(SET_TABLE, [signed_document(readings=96)], names=["a-07"], units="m").pdf)
     assert " mm" in metric
     assert '"' not in metric.split("Offsets are exact")[0].split("Error ± 95 %")[1]
 
 
 def test_a_page_is_made_for_each_body() -> None:
-    assert make_set_tables(signed_document(readings=96)).pages == 2
+    assert make_paper(SET_TABLE, [signed_document(readings=96)]).pages == 2
 
 
 def test_distances_that_are_none_or_too_many_are_refused() -> None:
     document = signed_document(with_sweep=False)
     with pytest.raises(LengthError, match="is no length"):
-        make_set_tables(document, distances=["three feet"])
+        make_paper(SET_TABLE, [document], distances=["three feet"])
     with pytest.raises(SheetError, match="1 to 16 distances, not 17"):
-        make_set_tables(document, distances=["3'"] * 17)
+        make_paper(SET_TABLE, [document], distances=["3'"] * 17)
     with pytest.raises(SheetError, match="give ft or m"):
-        make_set_tables(document, units="yd")
+        make_paper(SET_TABLE, [document], units="yd")
     with pytest.raises(SheetError, match="'Z-1' was not judged"):
-        make_set_tables(document, names=["Z-1"])
+        make_paper(SET_TABLE, [document], names=["Z-1"])

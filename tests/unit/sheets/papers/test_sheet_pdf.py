@@ -16,7 +16,7 @@ from invented_preps import prep_document, signed_document
 
 from property_cases import examples
 from shimwise.bench.sign import papers
-from shimwise.bench.sign.papers import MadePaper, make_sheets
+from shimwise.bench.sign.papers import CHECK, MadePaper, make_paper
 from shimwise.errors import SheetError
 from shimwise.sheets.papers.signed.canonical_json import digest_words
 
@@ -51,7 +51,7 @@ def _small(**prep: object) -> dict[str, Any]:
 
 
 def test_a_usual_prep_stands_on_one_page_of_either_paper() -> None:
-    assert [make_sheets([_small()], paper=paper).pages for paper in ("A4", "Letter")] == [1, 1]
+    assert [make_paper(CHECK, [_small()], paper=paper).pages for paper in ("A4", "Letter")] == [1, 1]
 
 
 def test_a_sheet_tells_who_what_when_and_the_digest_in_text(signed_sheet: MadePaper, text_of: Text) -> None:
@@ -96,7 +96,7 @@ def test_the_prep_travels_in_its_sheet(signed_sheet: MadePaper) -> None:
 
 @pytest.mark.usefixtures("made_anew")
 def test_the_same_prep_gives_the_same_bytes(signed_sheet: MadePaper) -> None:
-    assert make_sheets([signed_document()]).pdf == signed_sheet.pdf
+    assert make_paper(CHECK, [signed_document()]).pdf == signed_sheet.pdf
 
 
 def test_a_sheet_with_sixty_readings_and_a_sweep_is_small(signed_sheet: MadePaper) -> None:
@@ -107,7 +107,7 @@ def test_the_paper_has_its_size_in_points(signed_sheet: MadePaper) -> None:
     # 1 pt is 1/72 in; ISO 216: 210 × 297 mm. Letter: 8.5 × 11 in.
     for pdf, size in (
         (signed_sheet.pdf, (210 / 25.4 * 72, 297 / 25.4 * 72)),
-        (make_sheets([_small()], paper="letter").pdf, (612, 792)),
+        (make_paper(CHECK, [_small()], paper="letter").pdf, (612, 792)),
     ):
         box = pypdf.PdfReader(io.BytesIO(pdf)).pages[0].mediabox
         assert (float(box.width), float(box.height)) == pytest.approx(size, abs=0.01)
@@ -115,36 +115,36 @@ def test_the_paper_has_its_size_in_points(signed_sheet: MadePaper) -> None:
 
 def test_a_paper_that_is_not_known_is_refused() -> None:
     with pytest.raises(SheetError, match="give A4 or Letter"):
-        make_sheets([_small()], paper="B5")
+        make_paper(CHECK, [_small()], paper="B5")
 
 
 def test_a_draft_says_so_and_a_changed_prep_too(text_of: Text) -> None:
-    assert "Draft: not signed" in text_of(make_sheets([prep_document(with_sweep=False)]).pdf)
+    assert "Draft: not signed" in text_of(make_paper(CHECK, [prep_document(with_sweep=False)]).pdf)
     changed = signed_document(with_sweep=False)
     changed["readings"][3]["reading_text"] = "3'"
-    assert "not signed as it stands" in text_of(make_sheets([changed]).pdf)
+    assert "not signed as it stands" in text_of(make_paper(CHECK, [changed]).pdf)
 
 
 def test_a_landing_by_picture_is_told_with_its_uncertainty(text_of: Text) -> None:
     document = prep_document(with_sweep=False)
-    assert "on the taped mark" not in " ".join(text_of(make_sheets([document]).pdf).split())
+    assert "on the taped mark" not in " ".join(text_of(make_paper(CHECK, [document]).pdf).split())
     document["readings"][3] |= {"landing_um": -12.3, "landing_sd_um": 0.7, "setting": "1"}
-    text = text_of(make_sheets([document]).pdf)
+    text = text_of(make_paper(CHECK, [document]).pdf)
     assert re.search(r"picture\s−\d+\.\d\s±\s1\.4", text), "the landing as it was judged"
     assert "with the ring on the taped mark" in " ".join(text.split())
 
 
 def test_a_prep_without_a_verdict_says_that_nothing_was_judged(text_of: Text) -> None:
     document = prep_document(with_sweep=False) | {"verdicts": []}
-    text = text_of(make_sheets([document]).pdf)
+    text = text_of(make_paper(CHECK, [document]).pdf)
     assert "Nothing has been judged yet." in text
     assert "the prep holds no verdict" in text
 
 
 def test_a_day_is_one_file_whose_sheets_count_their_own_pages(text_of: Text) -> None:
     told: list[tuple[str, int, int]] = []
-    made = make_sheets(
-        [_small(title=f"Prep {n}") for n in range(3)], progress=lambda *words: told.append(words)
+    made = make_paper(
+        CHECK, [_small(title=f"Prep {n}") for n in range(3)], progress=lambda *words: told.append(words)
     )
     text = text_of(made.pdf)
     assert made.pages == 3
@@ -171,7 +171,7 @@ def test_what_a_person_typed_is_text_and_never_markup(typed: str, text_of: Text)
     document = _small(title=typed, note=typed, started_by=typed)
     document["readings"][0]["operator"] = typed
     document["lenses"][0]["name"] = typed
-    text = text_of(make_sheets([document]).pdf).replace("\u200b", "")
+    text = text_of(make_paper(CHECK, [document]).pdf).replace("\u200b", "")
     if typed.startswith("#"):
         assert typed.split("\n", 1)[0].replace(" ", "") in text.replace(" ", "")
 
@@ -189,7 +189,7 @@ def test_any_text_can_be_set(title: str, operator: str, reason: str) -> None:
         "withdrawn_at": "2026-02-03T09:30:00+00:00",
         "withdrawn_reason": reason,
     }
-    assert make_sheets([document]).pages >= 1
+    assert make_paper(CHECK, [document]).pages >= 1
 
 
 @pytest.mark.parametrize(
@@ -205,25 +205,25 @@ def test_any_text_can_be_set(title: str, operator: str, reason: str) -> None:
 )
 def test_what_is_no_prep_is_refused_with_its_place(change: dict[str, Any], words: str) -> None:
     with pytest.raises(SheetError, match=words):
-        make_sheets([_small() | change])
+        make_paper(CHECK, [_small() | change])
 
 
 def test_a_verdict_that_misses_a_later_reading_is_told(text_of: Text) -> None:
     document = _small()
-    assert "changed after its last verdict" not in text_of(make_sheets([document]).pdf)
+    assert "changed after its last verdict" not in text_of(make_paper(CHECK, [document]).pdf)
     document["readings"].append({**document["readings"][-1], "id": "late", "seq": 999})
-    assert "changed after its last verdict" in text_of(make_sheets([document]).pdf)
+    assert "changed after its last verdict" in text_of(make_paper(CHECK, [document]).pdf)
 
 
 def test_lenses_of_the_set_that_have_no_part_in_the_prep_are_not_on_the_sheet(text_of: Text) -> None:
     document = _small(lens_ids=["lens-H18", "lens-H21", "lens-H25", "lens-H32", "lens-H50", "lens-H75"])
     document["lenses"].append({**document["lenses"][0], "id": "lens-H999", "name": "H999"})
-    assert "H999" not in text_of(make_sheets([document]).pdf)
+    assert "H999" not in text_of(make_paper(CHECK, [document]).pdf)
 
 
 def test_a_prep_that_has_only_begun_is_a_sheet_too(text_of: Text) -> None:
     document = {"schema": "shimwise.prep/1", "prep": {"started_at": "2026-02-03T08:10:00+00:00"}}
-    made = make_sheets([document])
+    made = make_paper(CHECK, [document])
     assert made.pages == 1
     assert "Prep of 3 February 2026" in text_of(made.pdf)
 
@@ -239,6 +239,6 @@ def test_a_camera_reads_the_prep_from_the_sheet(signed_sheet: MadePaper, rastere
 def test_sheets_that_processes_draw_side_by_side_are_those_of_one(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(papers, "FEWEST_FOR_WORKERS", 2)
     day, told = [_small()] * 2, []
-    beside = make_sheets(day, workers="1", progress=lambda *step: told.append(step))
-    assert beside.pdf == make_sheets(day).pdf
+    beside = make_paper(CHECK, day, workers="1", progress=lambda *step: told.append(step))
+    assert beside.pdf == make_paper(CHECK, day).pdf
     assert told[:3] == [("Drawing the sheets", done, 2) for done in range(3)]

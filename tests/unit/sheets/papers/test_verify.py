@@ -17,7 +17,7 @@ from pypdf.annotations import FreeText
 from pypdf.generic import DecodedStreamObject, NameObject, TextStringObject
 
 from property_cases import examples
-from shimwise.bench.sign.papers import MadePaper, State, make_sheets, verify_paper
+from shimwise.bench.sign.papers import CHECK, MadePaper, State, make_paper, verify_paper
 from shimwise.errors import SheetError
 from shimwise.sheets.papers.signed.findings import KeptSignature
 from shimwise.sheets.papers.signed.verify import find_in_pdf
@@ -28,7 +28,7 @@ pytestmark = pytest.mark.slow  # sets pages
 @pytest.fixture(scope="module")
 def signed_sheet() -> MadePaper:
     """A sheet without a sweep, whose pictures take long to read."""
-    return make_sheets([signed_document(with_sweep=False)])
+    return make_paper(CHECK, [signed_document(with_sweep=False)])
 
 
 def _written(writer: pypdf.PdfWriter) -> bytes:
@@ -103,13 +103,13 @@ def test_a_page_taken_out_is_found(signed_sheet: MadePaper) -> None:
 def test_a_sheet_made_of_a_changed_prep_is_found(signed_sheet: MadePaper) -> None:
     document = signed_document(with_sweep=False)
     document["readings"][3]["reading_text"] = "3'"
-    (finding,) = verify_paper(make_sheets([document]).pdf)
+    (finding,) = verify_paper(make_paper(CHECK, [document]).pdf)
     assert finding.state is State.ALTERED
     assert "not what was signed" in finding.words[0]
 
 
 def test_a_draft_is_not_signed() -> None:
-    assert _state(make_sheets([prep_document(with_sweep=False)]).pdf) is State.NOT_SIGNED
+    assert _state(make_paper(CHECK, [prep_document(with_sweep=False)]).pdf) is State.NOT_SIGNED
 
 
 _paths = [
@@ -197,7 +197,7 @@ def test_a_sheet_of_an_older_revision_whose_page_was_changed_is_altered(signed_s
 def test_each_prep_of_a_day_is_told() -> None:
     first, second = signed_document(with_sweep=False), prep_document(with_sweep=False)
     second["prep"] = second["prep"] | {"id": "other"}
-    states = [finding.state for finding in verify_paper(make_sheets([first, second]).pdf)]
+    states = [finding.state for finding in verify_paper(make_paper(CHECK, [first, second]).pdf)]
     assert states == [State.AS_SIGNED, State.NOT_SIGNED]
 
 
@@ -270,7 +270,7 @@ def test_a_damaged_file_is_told_or_refused_and_never_breaks(
 def test_signing_a_copy_leaves_the_document() -> None:
     document = signed_document()
     before = copy.deepcopy(document)
-    make_sheets([document])
+    make_paper(CHECK, [document])
     assert document == before
 
 

@@ -1,5 +1,6 @@
 """A plan in words, as a table and as JSON."""
 
+import io
 import json
 import math
 from dataclasses import replace
@@ -13,7 +14,7 @@ from shimwise.inference.verdict.datum import HalfWidthLimit
 from shimwise.notices import Notice
 from shimwise.sheets.json.documents import schema
 from shimwise.sheets.json.plan_json import plan_to_json
-from shimwise.sheets.terminal.plan_report import plan_report
+from shimwise.sheets.terminal.plan_report import print_plan
 from shimwise.sheets.words.plan_words import plan_habits, plan_headline, plan_help, setups_of, tape_text
 
 
@@ -36,11 +37,11 @@ def planned(*, half_width_um: float = 4.0, limit_um: float = 3.0, target_um: flo
     )
 
 
-def shown(plan: Plan, *, width: int = 80, is_ascii: bool = False) -> str:
-    console = Console(width=width, color_system=None, force_terminal=False, file=None)
-    with console.capture() as captured:
-        console.print(plan_report(plan, width=width, is_ascii=is_ascii, lens_text={"L18": "18 mm f/2"}))
-    return captured.get()
+def shown(plan: Plan, *, width: int = 80, encoding: str = "utf-8") -> str:
+    file = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
+    print_plan(Console(file=file, width=width, color_system=None), plan, lens_text={"L18": "18 mm f/2"})
+    file.seek(0)
+    return file.read()
 
 
 def test_the_sentence_counts_readings_and_setups() -> None:
@@ -117,7 +118,7 @@ def test_no_line_is_longer_than_the_page(width: int) -> None:
 
 
 def test_it_can_be_written_in_ascii() -> None:
-    text = shown(planned(half_width_um=8, limit_um=7), is_ascii=True)
+    text = shown(planned(half_width_um=8, limit_um=7), encoding="ascii")
     assert text.isascii()
     assert "+/-5 um cannot be promised" in text
 

@@ -35,7 +35,6 @@ def test_what_is_no_number_is_called_not_known(bad: float) -> None:
         shared.plus_minus_text(1.0, bad),
         shared.half_text(bad),
         shared.probability_text(bad),
-        shared.way_word(bad),
         shared.distance_text(math.nan),
     ]
     assert all(shared.NOT_KNOWN in text for text in texts)

@@ -5,20 +5,16 @@ side of the peak. They are even in defocus, so that a free even part takes them 
 it is.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.focus.fit.even_odd_kernel import even_odd_terms
 from shimwise.imaging.focus.fit.rings import StarRings
 from shimwise.imaging.focus.lens.law import MAX_WAVES, wave_depth_um
 from shimwise.imaging.focus.lens.template import StarTemplate
-
-FloatArray = NDArray[np.float64]
 
 EVEN_TERMS = 7
 """Even functions of each ring: the template, two widths, two shoulders... and two powers."""

@@ -1,17 +1,13 @@
 """How far a peak can be trusted: every frame left out in turn, and a floor for what a wrong law can do."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import BoolArray, FloatArray
 from shimwise.imaging.focus.fit.star_fit import W040_SPREAD, StarFit, normal_equations
 from shimwise.imaging.focus.lens.law import wave_depth_um
-
-FloatArray = NDArray[np.float64]
 
 FLOOR_SHARE = 0.0025
 """Bias that a law misfit may leave, as a share of 8 N² λ; twice as much is the floor of a half width."""
@@ -26,7 +22,7 @@ class Influence:
 
     best_um: FloatArray
     w040: FloatArray
-    used: NDArray[np.bool_]
+    used: BoolArray
 
     def variance(self, values: FloatArray) -> float:
         """Return the delete-one variance of a quantity from its values without each frame, (frames,)."""

@@ -8,15 +8,12 @@ frame at the peak, where nothing changes with position, has next to no P and can
 # Compiled kernels carry no annotations: numba reads the types of their first call.
 # ruff: noqa: ANN001, ANN202
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from shimwise.arrays import FloatArray
 
 MAX_CURVE_FACTOR = 100.0
 T_FREEDOM = 8.0

@@ -1,18 +1,14 @@
 """The rings of one star as measured, and what each of them shows of the transfer."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.focus.fit.rings import StarRings
 from shimwise.imaging.focus.lens.template import RingNodes
 from shimwise.imaging.star.response import plain_response
 from shimwise.imaging.star.ring_data import RingData
-
-FloatArray = NDArray[np.float64]
 
 
 def star_rings(data: RingData) -> StarRings:

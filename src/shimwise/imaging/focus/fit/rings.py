@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import BoolArray, FloatArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.focus.lens.template import SMALL_GROWTH, RingNodes
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +59,7 @@ class StarRings:
         largest = float(by_frame.max())
         return 0.01 * float(np.ceil(100.0 * largest + 1.0)) if largest > SMALL_GROWTH else 0.0
 
-    def only(self, keep: NDArray[np.bool_]) -> StarRings:
+    def only(self, keep: BoolArray) -> StarRings:
         """Return the star in some of its frames, (frames,) of bool."""
         return replace(
             self,

@@ -1,12 +1,10 @@
 """The through-focus peak of one star: even parts free, odd part shared, frames averaged by position."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import BoolArray, FloatArray
 from shimwise.imaging.focus.fit.even_odd import EVEN_TERMS, EvenOdd, Linear, PeakState
 from shimwise.imaging.focus.fit.position_axis import (
     Variances,
@@ -17,9 +15,6 @@ from shimwise.imaging.focus.fit.position_axis import (
 from shimwise.imaging.focus.fit.rings import StarRings
 from shimwise.imaging.focus.lens.law import MAX_WAVES
 from shimwise.imaging.focus.lens.law_fit import LawFit, Lens, LensState, fit_law, template_of
-
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 ROUNDS = 12
 SETTLED_UM = 2e-4

@@ -4,19 +4,15 @@ A table holds the transfer on a grid of aberration and defocus and at Chebyshev 
 computed once for a focal ratio; every star of a sweep reads its rings from it.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import ImagingError
 from shimwise.optics.blur import GREEN_UM
-
-FloatArray = NDArray[np.float64]
 
 MAX_WAVES, STEP_WAVES = 1.6, 0.1
 """Reach and step of the table in spherical aberration, waves at 0.55 µm."""

@@ -1,19 +1,15 @@
 """A first fit by the lens's law alone: where the peak is, the focal ratio and the spherical aberration."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.focus.fit.rings import StarRings
 from shimwise.imaging.focus.lens.law import MAX_WAVES, LawTable, law_table
 from shimwise.imaging.focus.lens.template import StarTemplate
 from shimwise.optics.blur import GREEN_UM
-
-FloatArray = NDArray[np.float64]
 
 MAX_LOG_N = 0.34
 W040_STARTS = (0.0, -0.4, 0.4)

@@ -3,17 +3,13 @@
 # Compiled kernels carry no annotations: numba reads the types of their first call.
 # ruff: noqa: ANN001, ANN201, ANN202
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.focus.lens.law import MAX_WAVES, STEP_WAVES, LawTable, interpolation_matrix
-
-FloatArray = NDArray[np.float64]
 
 HALF_STEP = 1e-3
 SMALL_GROWTH = 0.01

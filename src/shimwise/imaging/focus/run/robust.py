@@ -1,18 +1,14 @@
 """Frames that do not belong: something in the way, and a start of the run that has not settled."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import BoolArray
 from shimwise.imaging.focus.fit.position_axis import frame_variance
 from shimwise.imaging.focus.fit.rings import StarRings
 from shimwise.imaging.focus.fit.star_fit import StarFit, fit_star, usual_step_um
 from shimwise.imaging.focus.lens.law_fit import Lens
-
-BoolArray = NDArray[np.bool_]
 
 FAR_MEDIANS = 64.0
 FAR_SHARE = 0.06

@@ -1,21 +1,16 @@
 """The run as a whole, judged by its best star: frames left out, steps in the positions, its start."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import BoolArray, FloatArray
 from shimwise.imaging.focus.fit.rings import StarRings
 from shimwise.imaging.focus.fit.star_fit import StarFit, fit_star
 from shimwise.imaging.focus.lens.law_fit import Lens, LensState
 from shimwise.imaging.focus.peak import PeakFit, peak_of
 from shimwise.imaging.focus.run.robust import Unsettled, obstructed_frames, unsettled_frames
 from shimwise.imaging.focus.run.steps import Slip, find_slip, slipped
-
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 MOST_ROUNDS = 3
 LEAST_BEFORE = 3

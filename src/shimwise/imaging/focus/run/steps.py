@@ -1,19 +1,14 @@
 """A frame missing or doubled: positions after it are a step behind or ahead of the frames."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import BoolArray, FloatArray
 from shimwise.imaging.focus.fit.rings import StarRings
 from shimwise.imaging.focus.fit.star_fit import usual_step_um
 from shimwise.imaging.focus.lens.law_fit import LawFit, LawProblem, Lens, template_of
-
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 SURE_GAIN, SURE_SIZES = 12.0, (0.65, 1.35)
 WITHHELD_GAIN, POSSIBLE_GAIN = 5.0, -3.0

@@ -4,6 +4,7 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 
+from shimwise.inference.model.judged_names import present_name
 from shimwise.inference.verdict.answer import Answer
 from shimwise.inference.verdict.unit_state import state_of
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
@@ -11,7 +12,6 @@ from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
 from shimwise.sheets.papers.signed.rows_words import (
     Row,
     kind_of,
-    present_name,
     setup_distance,
     text_of,
     typed_distance,

@@ -6,17 +6,12 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any, TypeVar
 
-from shimwise.inference.model.judged_names import parted_name
-from shimwise.inference.verdict.answer import Z95, Answer, BodyAnswer, LensAnswer, Verdict
+from shimwise.inference.model.judged_names import present_name
+from shimwise.inference.verdict.answer import Z95, Answer, BodyAnswer, LensAnswer
 from shimwise.inference.verdict.unit_state import StateCode, state_of
 from shimwise.sheets.papers.signed.canonical_json import digest_words
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of, time_of
-from shimwise.sheets.words.shared import (
-    NOT_KNOWN,
-    distance_text,
-    plain,
-    plus_minus_text,
-)
+from shimwise.sheets.words.shared import NOT_KNOWN, distance_text, error_text, plain, plus_minus_text
 from shimwise.sheets.words.state_words import STATE_WORDS
 
 COVERAGE = Z95
@@ -28,7 +23,6 @@ _BOUND = re.compile(
 """Spaces between a number and its unit, ± or sign: where no line breaks."""
 PLACES = {"body": "bodies", "lens": "lenses"}
 """Kind of unit -> its list in a prep, and its place among the pages."""
-_WAYS = {Verdict.OUT_SHORT: "short", Verdict.OUT_DEEP: "deep"}
 Row = Mapping[str, Any]
 Data = dict[str, Any]
 Unit = TypeVar("Unit", bound=BodyAnswer)
@@ -67,8 +61,8 @@ def unit_words(unit: BodyAnswer, answer: Answer) -> Data:
     return {
         "name": plain(unit.name),
         "verdict": STATE_WORDS[code],
-        "way": _WAYS.get(unit.verdict, ""),
-        "error": NOT_KNOWN if code is StateCode.NOT_READ else u_text(unit),
+        "way": unit.verdict.way,
+        "error": NOT_KNOWN if code is StateCode.NOT_READ else error_text(unit),
     }
 
 
@@ -97,24 +91,9 @@ def bound(text: str) -> str:
     return _BOUND.sub("\u00a0", plain(text))
 
 
-def expanded_um(unit: BodyAnswer) -> float:
-    """Return half the 95 % interval of a unit's error, as pages and terminal have it. [µm]"""
-    return (unit.high_um - unit.low_um) / 2
-
-
-def u_text(unit: BodyAnswer) -> str:
-    """Return a unit's error and its expanded uncertainty, ``−14 ± 6``. [µm, short < 0 < deep]"""
-    return plus_minus_text(unit.error_um, expanded_um(unit))
-
-
 def row_error(row: Row, key: str, sd_key: str = "sd_um") -> str:
     """Return the error that a row keeps, with its expanded uncertainty."""
     return plus_minus_text(number_of(row.get(key)), COVERAGE * number_of(row.get(sd_key)))
-
-
-def present_name(name: str) -> str:
-    """Name of the unit that a verdict names, whatever its state: without ``before adjustment 1``."""
-    return parted_name(name)[0]
 
 
 def date_words(time: datetime) -> str:

@@ -201,27 +201,9 @@ def _refuse_long(pages: int) -> None:
 
 ACTIVE_KEYS = {"/JS", "/JavaScript", "/AA", "/OpenAction", "/XFA", "/RichMediaContent", "/Movie"}
 ACTIONS = {
-    *(
-        "/JavaScript",
-        "/Launch",
-        "/URI",
-        "/SubmitForm",
-        "/ImportData",
-        "/ResetForm",
-        "/GoToR",
-        "/GoToE",
-        "/Named",
-    ),
-    *(
-        "/Rendition",
-        "/RichMediaExecute",
-        "/Hide",
-        "/Movie",
-        "/Sound",
-        "/Thread",
-        "/SetOCGState",
-        "/GoTo3DView",
-    ),
+    *("/JavaScript", "/Launch", "/URI", "/SubmitForm", "/ImportData", "/ResetForm", "/GoToR", "/GoToE"),
+    *("/Named", "/Rendition", "/RichMediaExecute", "/Hide", "/Movie", "/Sound", "/Thread", "/SetOCGState"),
+    "/GoTo3DView",
 }
 """Actions (ISO 32000-2, 12.6.4) but that of the table of contents, which goes to a place on the pages."""
 

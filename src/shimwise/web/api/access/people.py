@@ -10,7 +10,7 @@ from shimwise.bench.access import accounts
 from shimwise.bench.access.accounts import PersonView, RuleView
 from shimwise.web.acting import COOKIE, device_of, keep_session, place_of, token_of
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import WRITES, ActingDep, RecordDep
+from shimwise.web.api.deps import WRITES, CallDep, RecordDep
 from shimwise.web.api.kinds import PLAIN, Id, In, Name, Who
 from shimwise.web.problems import documented
 
@@ -76,33 +76,33 @@ def people(record: RecordDep) -> People:
 
 
 @router.post("/people", status_code=201, **WRITES)
-def add_person(record: RecordDep, acting: ActingDep, new: PersonIn) -> PersonView:
+def add_person(call: CallDep, new: PersonIn) -> PersonView:
     """Add a person; the first keeper is named on the console of the machine alone."""
-    return accounts.add_person(record, name=new.name, role=new.role, pin=new.pin, who=acting.who(new.who))
+    return accounts.add_person(call.record, name=new.name, role=new.role, pin=new.pin, who=call.who(new.who))
 
 
 @router.put("/people/{person_id}", **WRITES)
-def change_person(record: RecordDep, acting: ActingDep, person_id: Id, change: RoleChange) -> PersonView:
+def change_person(call: CallDep, person_id: Id, change: RoleChange) -> PersonView:
     """Give a person another role, or another PIN, by which they are signed out everywhere."""
-    who = acting.who(change.who)
+    who = call.who(change.who)
     found = None
     if change.pin is not None:
-        found = accounts.set_pin(record, person_id, pin=change.pin, who=who)
+        found = accounts.set_pin(call.record, person_id, pin=change.pin, who=who)
     if change.role is not None or found is None:
-        found = accounts.change_role(record, person_id, role=change.role or "", who=who)
+        found = accounts.change_role(call.record, person_id, role=change.role or "", who=who)
     return found
 
 
 @router.post("/people/{person_id}/end", status_code=204, **WRITES)
-def end_person(record: RecordDep, acting: ActingDep, person_id: Id, done: Ending) -> None:
+def end_person(call: CallDep, person_id: Id, done: Ending) -> None:
     """Take a person's role away; what they did stays under their name."""
-    accounts.end_person(record, person_id, who=acting.who(done.who))
+    accounts.end_person(call.record, person_id, who=call.who(done.who))
 
 
 @router.get("/sessions")
-def session(acting: ActingDep) -> SignedIn:
+def session(call: CallDep) -> SignedIn:
     """Tell who acts by this request."""
-    actor = acting.actor
+    actor = call.actor
     if actor is None or actor.role is None:
         return SignedIn("", None, False)
     return SignedIn(actor.name, actor.role.value, actor.is_person)

@@ -1,6 +1,9 @@
 """Guided adjustments, the re-check after them, and the house's shims."""
 
 from dataclasses import dataclass
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, StringConstraints
 
 from shimwise.bench.adjust import guide
 from shimwise.bench.adjust.views import AdjustmentView
@@ -9,17 +12,9 @@ from shimwise.bench.house import shim_stock
 from shimwise.bench.house.shim_stock import StockView
 from shimwise.bench.verdict import recheck
 from shimwise.bench.verdict.recheck_views import BeforeAfter, RecheckView
-from shimwise.web.api.adjust.requests import (
-    AdjustmentIn,
-    AnswerIn,
-    GiveUpIn,
-    PeakIn,
-    ShimStockIn,
-    TakeBackIn,
-)
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import WRITES, ActingDep, JudgeDep, RecordDep
-from shimwise.web.api.kinds import Id
+from shimwise.web.api.deps import WRITES, CallDep, RecordDep
+from shimwise.web.api.kinds import Id, In, NewId, OptionalReason, Reason, Who
 from shimwise.web.api.prep.requests import WhoIn
 from shimwise.web.problems import documented
 
@@ -27,6 +22,84 @@ router = AnswerRouter(tags=["adjusting"], responses=documented(422, 503))
 reads = documented(404)
 OF_PREP = "/preps/{prep_id}/adjustments"
 ONE = f"{OF_PREP}/{{adjustment_id}}"
+
+
+StepId = Annotated[
+    str,
+    StringConstraints(min_length=1, max_length=40),
+    Field(description="Id of the step, as the adjustment has it.", examples=["lock"]),
+]
+
+
+class AdjustmentIn(In):
+    """An adjustment to begin."""
+
+    id: NewId = None
+    unit_kind: Literal["body", "lens"]
+    unit_id: Id
+    reason: Annotated[OptionalReason, Field(description="Needed for a unit that is not judged out.")] = ""
+    who: Who
+
+
+class PeakIn(In):
+    """Where it is sharpest along the screw: a sweep listed by turns, else by eye, found anew each time."""
+
+    sweep: Annotated[
+        dict[str, Any] | None, Field(description="``shimwise.sweep/2`` with ``best_turns``.")
+    ] = None
+    sweep_id: Annotated[
+        Id | None,
+        Field(description="Instead: a sweep along the screw, kept since the adjustment was begun."),
+    ] = None
+    sharpest: Annotated[
+        str, StringConstraints(max_length=200), Field(examples=["0.10 0.12 0.11 clockwise"])
+    ] = ""
+    who: Who
+
+
+class AnswerIn(In):
+    """The answer to a step: one of its choices, or what was done."""
+
+    step: StepId
+    answer: Annotated[
+        str,
+        StringConstraints(min_length=1, max_length=200),
+        Field(examples=["done", "was free", "0.08 turn clockwise", "in 50 out 20"]),
+    ]
+    note: Annotated[str, StringConstraints(max_length=1000)] = ""
+    consent: Annotated[
+        str, StringConstraints(max_length=200), Field(description="Who consented, where a lock was released.")
+    ] = ""
+    who: Who
+
+
+class TakeBackIn(In):
+    """A step that was answered wrongly, and why it is taken back."""
+
+    step: StepId
+    reason: Reason
+    who: Who
+
+
+class GiveUpIn(In):
+    """Why an adjustment is given up."""
+
+    reason: Reason
+    who: Who
+
+
+class ShimIn(In):
+    """How many shims there are of a thickness."""
+
+    thickness_um: Annotated[float, Field(ge=1, le=2000, examples=[50.0])]
+    count: Annotated[int, Field(ge=0, le=10000, examples=[4])]
+
+
+class ShimStockIn(In):
+    """The shims that were counted; they replace what was known."""
+
+    shims: Annotated[list[ShimIn], Field(max_length=24)]
+    who: Who
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,9 +130,9 @@ def list_adjustments(record: RecordDep, prep_id: Id) -> Adjustments:
 
 
 @router.post(OF_PREP, status_code=201, **WRITES)
-def begin_adjustment(record: RecordDep, acting: ActingDep, prep_id: Id, new: AdjustmentIn) -> AdjustmentView:
+def begin_adjustment(call: CallDep, prep_id: Id, new: AdjustmentIn) -> AdjustmentView:
     """Begin the adjustment of a unit, planned from the present verdict."""
-    return guide.begin_adjustment(record, prep_id, **acting.sent(new))
+    return guide.begin_adjustment(call.record, prep_id, **call.sent(new))
 
 
 @router.get(ONE, responses=reads)
@@ -69,44 +142,34 @@ def show_adjustment(record: RecordDep, prep_id: Id, adjustment_id: Id) -> Adjust
 
 
 @router.post(f"{ONE}/answers", **WRITES)
-def answer_step(
-    record: RecordDep, acting: ActingDep, prep_id: Id, adjustment_id: Id, typed: AnswerIn
-) -> AdjustmentView:
+def answer_step(call: CallDep, prep_id: Id, adjustment_id: Id, typed: AnswerIn) -> AdjustmentView:
     """Answer the step that is due; no step is skipped, and nothing is moved before its lock was looked at."""
-    return guide.answer_step(record, prep_id, adjustment_id, **acting.sent(typed))
+    return guide.answer_step(call.record, prep_id, adjustment_id, **call.sent(typed))
 
 
 @router.post(f"{ONE}/peak", **WRITES)
-def keep_peak(
-    record: RecordDep, acting: ActingDep, prep_id: Id, adjustment_id: Id, found: PeakIn
-) -> AdjustmentView:
+def keep_peak(call: CallDep, prep_id: Id, adjustment_id: Id, found: PeakIn) -> AdjustmentView:
     """Keep where it is sharpest along the screw; the move that is due then leads there."""
-    return guide.keep_peak(record, prep_id, adjustment_id, **acting.sent(found))
+    return guide.keep_peak(call.record, prep_id, adjustment_id, **call.sent(found))
 
 
 @router.post(f"{ONE}/take-back", **WRITES)
-def take_back(
-    record: RecordDep, acting: ActingDep, prep_id: Id, adjustment_id: Id, why: TakeBackIn
-) -> AdjustmentView:
+def take_back(call: CallDep, prep_id: Id, adjustment_id: Id, why: TakeBackIn) -> AdjustmentView:
     """Take a step back with those after it; the trace stays."""
-    return guide.take_back(record, prep_id, adjustment_id, **acting.sent(why))
+    return guide.take_back(call.record, prep_id, adjustment_id, **call.sent(why))
 
 
 @router.post(f"{ONE}/give-up", **WRITES)
-def give_up(
-    record: RecordDep, acting: ActingDep, prep_id: Id, adjustment_id: Id, why: GiveUpIn
-) -> AdjustmentView:
+def give_up(call: CallDep, prep_id: Id, adjustment_id: Id, why: GiveUpIn) -> AdjustmentView:
     """Give an adjustment up before anything was moved."""
-    return guide.give_up(record, prep_id, adjustment_id, **acting.sent(why))
+    return guide.give_up(call.record, prep_id, adjustment_id, **call.sent(why))
 
 
 @router.post(f"{ONE}/finish", **WRITES)
-def finish_adjustment(
-    record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, adjustment_id: Id, done: WhoIn
-) -> AdjustmentView:
+def finish_adjustment(call: CallDep, prep_id: Id, adjustment_id: Id, done: WhoIn) -> AdjustmentView:
     """Finish an adjustment whose steps are all answered: a new epoch of the unit begins."""
-    return judge.soon(
-        prep_id, guide.finish_adjustment(record, prep_id, adjustment_id, who=acting.who(done.who))
+    return call.judge_soon(
+        prep_id, guide.finish_adjustment(call.record, prep_id, adjustment_id, who=call.who(done.who))
     )
 
 
@@ -117,11 +180,11 @@ def recheck_of(record: RecordDep, prep_id: Id) -> Rechecks:
 
 
 @router.get("/preps/{prep_id}/before-after", responses=reads)
-def before_after(record: RecordDep, judge: JudgeDep, prep_id: Id) -> BeforeAfters:
+def before_after(call: CallDep, prep_id: Id) -> BeforeAfters:
     """Return each adjusted unit before and after; a prep whose verdict is not current is judged soon."""
-    found = recheck.before_after(record, prep_id)
+    found = recheck.before_after(call.record, prep_id)
     is_judged = all(one.is_judged for one in found)
-    return judge.soon(prep_id, BeforeAfters(found), is_needed=not is_judged)
+    return call.judge_soon(prep_id, BeforeAfters(found), is_needed=not is_judged)
 
 
 @router.get("/shims")
@@ -131,9 +194,9 @@ def shims(record: RecordDep) -> StockView:
 
 
 @router.put("/shims", **WRITES)
-def change_shims(record: RecordDep, acting: ActingDep, new: ShimStockIn) -> StockView:
+def change_shims(call: CallDep, new: ShimStockIn) -> StockView:
     """Put counted shims in the place of those known."""
     counts = {shim.thickness_um: shim.count for shim in new.shims}
     if len(counts) != len(new.shims):
         raise InputError("name one thickness twice. Give each once, with its count.", field="shims")
-    return shim_stock.change_shim_stock(record, counts=counts, who=acting.who(new.who))
+    return shim_stock.change_shim_stock(call.record, counts=counts, who=call.who(new.who))

@@ -9,17 +9,7 @@ from shimwise.bench.exchange import record_admin
 from shimwise.bench.exchange.import_readings import ReadingsOutcome
 from shimwise.bench.exchange.record_admin import Imported
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import (
-    CSV,
-    JSON,
-    ActingDep,
-    JudgeDep,
-    RecordDep,
-    WhoQuery,
-    body_of,
-    file_response,
-    file_schema,
-)
+from shimwise.web.api.deps import CSV, JSON, CallDep, RecordDep, WhoQuery, body_of, file_response, file_schema
 from shimwise.web.api.kinds import Id
 from shimwise.web.problems import documented
 
@@ -48,9 +38,7 @@ def export_readings(record: RecordDep, prep_id: Id) -> Response:
     openapi_extra=file_schema(CSV),
 )
 def import_readings(
-    record: RecordDep,
-    acting: ActingDep,
-    judge: JudgeDep,
+    call: CallDep,
     prep_id: Id,
     data: Annotated[bytes, Depends(body_of(CSV))],
     who: WhoQuery,
@@ -61,9 +49,9 @@ def import_readings(
     Units and set-ups that are not there yet are added with them.
     """
     done = readings_file.import_readings(
-        record, data, who=acting.who(who), prep_id=prep_id, is_dry_run=is_dry_run
+        call.record, data, who=call.who(who), prep_id=prep_id, is_dry_run=is_dry_run
     )
-    return judge.soon(prep_id, done, is_needed=bool(done.added) and not is_dry_run)
+    return call.judge_soon(prep_id, done, is_needed=bool(done.added) and not is_dry_run)
 
 
 @router.post(
@@ -72,8 +60,7 @@ def import_readings(
     openapi_extra=file_schema(JSON, "A document shimwise.prep/1."),
 )
 def import_prep(
-    record: RecordDep,
-    acting: ActingDep,
+    call: CallDep,
     document: Annotated[bytes, Depends(body_of(JSON))],
     who: WhoQuery,
     unproven: Annotated[
@@ -84,4 +71,4 @@ def import_prep(
 
     Signatures have to carry the seal of a house that is known here.
     """
-    return record_admin.import_prep(record, document, who=acting.who(who), is_unproven=unproven)
+    return record_admin.import_prep(call.record, document, who=call.who(who), is_unproven=unproven)

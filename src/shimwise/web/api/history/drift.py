@@ -13,10 +13,10 @@ router = AnswerRouter(tags=["house"], responses=documented(404, 422, 503))
 @router.get("/bodies/{body_id}/drift")
 def body_drift(record: RecordDep, body_id: Id) -> DriftView:
     """Compute whether a body drifts, from its sign-offs since its last adjustment."""
-    return drift.body_drift(record, body_id)
+    return drift.unit_drift(record, "body", body_id)
 
 
 @router.get("/lenses/{lens_id}/drift")
 def lens_drift(record: RecordDep, lens_id: Id) -> DriftView:
     """Compute whether a lens drifts, from its sign-offs since its last adjustment."""
-    return drift.lens_drift(record, lens_id)
+    return drift.unit_drift(record, "lens", lens_id)

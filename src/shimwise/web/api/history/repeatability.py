@@ -7,7 +7,7 @@ from fastapi import Query
 from shimwise.bench.history import operators
 from shimwise.bench.history.operator_views import HouseRepeatability, OperatorView
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import ActingDep, RecordDep
+from shimwise.web.api.deps import CallDep
 from shimwise.web.api.kinds import PLAIN
 from shimwise.web.problems import documented
 
@@ -24,12 +24,12 @@ MaybeName = Annotated[
 
 
 @router.get("/repeatability", responses=documented(401, 403, 409))
-def repeatability(record: RecordDep, acting: ActingDep, name: Name, who: Name) -> OperatorView:
+def repeatability(call: CallDep, name: Name, who: Name) -> OperatorView:
     """Compute how well a person repeats: private to the person and the leads."""
-    return operators.repeatability(record, name=name, who=acting.who(who))
+    return operators.repeatability(call.record, name=name, who=call.who(who))
 
 
 @router.get("/repeatability/house")
-def house_repeatability(record: RecordDep, acting: ActingDep, who: MaybeName = "") -> HouseRepeatability:
+def house_repeatability(call: CallDep, who: MaybeName = "") -> HouseRepeatability:
     """Compute how well the house repeats, without names; everybody by name to a lead alone."""
-    return operators.house_repeatability(record, who=acting.who(who))
+    return operators.house_repeatability(call.record, who=call.who(who))

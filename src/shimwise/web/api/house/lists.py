@@ -1,24 +1,26 @@
-"""The house's list as CSV, in with a dry run and out; and the house's settings."""
+"""The house's list as CSV, in with a dry run and out; the house's settings, and how fast its units wander."""
 
 from typing import Annotated
 
 from fastapi import Depends, Query, Response
 
+from shimwise.bench.house import drift_rate as rates
 from shimwise.bench.house import settings as house_settings
 from shimwise.bench.house import unit_list
+from shimwise.bench.house.drift_rate import WearSettings
 from shimwise.bench.house.views import HouseListOutcome, HouseSettings
 from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.deps import (
     CSV,
     WRITES,
-    ActingDep,
+    CallDep,
     RecordDep,
     WhoQuery,
     body_of,
     file_response,
     file_schema,
 )
-from shimwise.web.api.house.requests import SettingsIn
+from shimwise.web.api.house.requests import SettingsIn, WearIn
 from shimwise.web.problems import documented
 
 router = AnswerRouter(tags=["house"], responses=documented(422, 503))
@@ -28,8 +30,7 @@ router = AnswerRouter(tags=["house"], responses=documented(422, 503))
     "/house-list", responses=documented(400, 401, 403, 409, 413, 415), openapi_extra=file_schema(CSV)
 )
 def import_house_list(
-    record: RecordDep,
-    acting: ActingDep,
+    call: CallDep,
     data: Annotated[bytes, Depends(body_of(CSV))],
     who: WhoQuery,
     is_dry_run: Annotated[bool, Query(description="Only report what it would change.")] = True,
@@ -39,7 +40,7 @@ def import_house_list(
     One row for each unit: ``kind,name,serial,mount,focal_length_mm,f_number,set`` and more columns, as
     ``GET /api/v1/house-list`` returns them. If one line is refused, nothing is taken.
     """
-    return unit_list.import_house_list(record, data, who=acting.who(who), is_dry_run=is_dry_run)
+    return unit_list.import_house_list(call.record, data, who=call.who(who), is_dry_run=is_dry_run)
 
 
 @router.get("/house-list", **file_response(CSV, "The list."))
@@ -59,6 +60,18 @@ def settings(record: RecordDep) -> HouseSettings:
 
 
 @router.put("/settings", **WRITES)
-def change_settings(record: RecordDep, acting: ActingDep, new: SettingsIn) -> HouseSettings:
+def change_settings(call: CallDep, new: SettingsIn) -> HouseSettings:
     """Put other settings in force, all of them."""
-    return house_settings.change_settings(record, settings=new.to(HouseSettings), who=acting.who(new.who))
+    return house_settings.change_settings(call.record, settings=new.to(HouseSettings), who=call.who(new.who))
+
+
+@router.get("/settings/wear")
+def wear(record: RecordDep) -> WearSettings:
+    """Return how fast what is known of a unit fades between preps."""
+    return rates.wear(record)
+
+
+@router.put("/settings/wear", **WRITES)
+def change_wear(call: CallDep, new: WearIn) -> WearSettings:
+    """Put other rates in force, with the reason."""
+    return rates.change_wear(call.record, settings=new.to(WearSettings), who=call.who(new.who))

@@ -154,3 +154,17 @@ class SettingsIn(In):
         ),
     ] = None
     who: Who
+
+
+Rate = Annotated[float, Field(ge=0, le=100, examples=[1.5])]
+
+
+class WearIn(In):
+    """Other rates, all of them, with the reason. [µm, standard deviation]"""
+
+    body_month_um: Rate
+    body_job_um: Rate
+    lens_month_um: Rate
+    lens_job_um: Rate
+    reason: Annotated[Name, Field(examples=["drift charts of the last year"])]
+    who: Who

@@ -19,7 +19,7 @@ from shimwise.bench.house.views import (
     UnitsPage,
 )
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import WRITES, ActingDep, RecordDep
+from shimwise.web.api.deps import WRITES, CallDep, RecordDep
 from shimwise.web.api.house.requests import BodyIn, BodyNew, LensIn, LensNew, SetIn, SetNew
 from shimwise.web.api.kinds import Id, PageQuery, UnitsQuery
 from shimwise.web.problems import documented
@@ -34,9 +34,9 @@ def list_bodies(record: RecordDep, asked: Annotated[UnitsQuery, Query()]) -> Uni
 
 
 @router.post("/bodies", status_code=201, **WRITES)
-def add_body(record: RecordDep, acting: ActingDep, new: BodyNew) -> BodyView:
+def add_body(call: CallDep, new: BodyNew) -> BodyView:
     """Add a body to the house."""
-    return units.add_unit(record, id=new.id, facts=new.to(BodyFacts), who=acting.who(new.who))
+    return units.add_unit(call.record, id=new.id, facts=new.to(BodyFacts), who=call.who(new.who))
 
 
 @router.get("/bodies/{body_id}", responses=documented(404))
@@ -46,9 +46,9 @@ def show_body(record: RecordDep, body_id: Id) -> UnitShown[BodyFacts]:
 
 
 @router.put("/bodies/{body_id}", **WRITES)
-def change_body(record: RecordDep, acting: ActingDep, body_id: Id, facts: BodyIn) -> BodyView:
+def change_body(call: CallDep, body_id: Id, facts: BodyIn) -> BodyView:
     """Replace the facts of a body."""
-    return units.change_unit(record, body_id, facts=facts.to(BodyFacts), who=acting.who(facts.who))
+    return units.change_unit(call.record, body_id, facts=facts.to(BodyFacts), who=call.who(facts.who))
 
 
 @router.get("/lenses")
@@ -58,9 +58,9 @@ def list_lenses(record: RecordDep, asked: Annotated[UnitsQuery, Query()]) -> Uni
 
 
 @router.post("/lenses", status_code=201, **WRITES)
-def add_lens(record: RecordDep, acting: ActingDep, new: LensNew) -> LensView:
+def add_lens(call: CallDep, new: LensNew) -> LensView:
     """Add a lens to the house."""
-    return units.add_unit(record, id=new.id, facts=new.to(LensFacts), who=acting.who(new.who))
+    return units.add_unit(call.record, id=new.id, facts=new.to(LensFacts), who=call.who(new.who))
 
 
 @router.get("/lenses/{lens_id}", responses=documented(404))
@@ -70,9 +70,9 @@ def show_lens(record: RecordDep, lens_id: Id) -> UnitShown[LensFacts]:
 
 
 @router.put("/lenses/{lens_id}", **WRITES)
-def change_lens(record: RecordDep, acting: ActingDep, lens_id: Id, facts: LensIn) -> LensView:
+def change_lens(call: CallDep, lens_id: Id, facts: LensIn) -> LensView:
     """Replace the facts of a lens."""
-    return units.change_unit(record, lens_id, facts=facts.to(LensFacts), who=acting.who(facts.who))
+    return units.change_unit(call.record, lens_id, facts=facts.to(LensFacts), who=call.who(facts.who))
 
 
 @router.get("/sets")
@@ -82,9 +82,9 @@ def list_sets(record: RecordDep, asked: Annotated[PageQuery, Query()]) -> SetsPa
 
 
 @router.post("/sets", status_code=201, **WRITES)
-def add_set(record: RecordDep, acting: ActingDep, new: SetNew) -> SetView:
+def add_set(call: CallDep, new: SetNew) -> SetView:
     """Add a set: lenses that travel together."""
-    return units.add_set(record, id=new.id, facts=new.to(SetFacts), who=acting.who(new.who))
+    return units.add_set(call.record, id=new.id, facts=new.to(SetFacts), who=call.who(new.who))
 
 
 @router.get("/sets/{set_id}", responses=documented(404))
@@ -94,9 +94,9 @@ def show_set(record: RecordDep, set_id: Id) -> SetShown:
 
 
 @router.put("/sets/{set_id}", **WRITES)
-def change_set(record: RecordDep, acting: ActingDep, set_id: Id, facts: SetIn) -> SetView:
+def change_set(call: CallDep, set_id: Id, facts: SetIn) -> SetView:
     """Replace a set's name, lenses and note."""
-    return units.change_set(record, set_id, facts=facts.to(SetFacts), who=acting.who(facts.who))
+    return units.change_set(call.record, set_id, facts=facts.to(SetFacts), who=call.who(facts.who))
 
 
 @router.get("/labels", responses=documented(404))

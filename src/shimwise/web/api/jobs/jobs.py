@@ -8,7 +8,7 @@ from fastapi import Path
 from shimwise.bench.jobs import views
 from shimwise.bench.jobs.views import JobView
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import WRITES, ActingDep, RecordDep
+from shimwise.web.api.deps import WRITES, CallDep, RecordDep
 from shimwise.web.api.prep.requests import WhoIn
 from shimwise.web.problems import documented
 
@@ -31,12 +31,12 @@ def jobs(record: RecordDep) -> Jobs:
 
 
 @router.post("/{job_id}/cancel", **CHANGES)
-def cancel_job(record: RecordDep, acting: ActingDep, job_id: JobId, done: WhoIn) -> JobView:
+def cancel_job(call: CallDep, job_id: JobId, done: WhoIn) -> JobView:
     """Cancel a job, whichever server works on it; one that has ended stays as it ended."""
-    return views.cancel(record, job_id, who=acting.who(done.who))
+    return views.cancel(call.record, job_id, who=call.who(done.who))
 
 
 @router.post("/{job_id}/again", **CHANGES)
-def repeat_job(record: RecordDep, acting: ActingDep, job_id: JobId, done: WhoIn) -> JobView:
+def repeat_job(call: CallDep, job_id: JobId, done: WhoIn) -> JobView:
     """Have a job done again that failed or was cancelled."""
-    return views.again(record, job_id, who=acting.who(done.who))
+    return views.again(call.record, job_id, who=call.who(done.who))

@@ -5,22 +5,71 @@ import binascii
 import json
 from dataclasses import dataclass
 from functools import partial
+from typing import Annotated, Any
 
 from fastapi import Request
+from pydantic import Field, StringConstraints
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.sign import signing
 from shimwise.bench.sign.papers import Finding
 from shimwise.bench.sign.views import SignOffView, Undecided
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import WRITES, ActingDep, JudgeDep, RecordDep
-from shimwise.web.api.kinds import Id
-from shimwise.web.api.sign.requests import LeadsIn, SignIn, VerifyIn
+from shimwise.web.api.deps import WRITES, CallDep, RecordDep
+from shimwise.web.api.kinds import PLAIN, Id, In, Name, NewId, OptionalReason, Reason, Who
 from shimwise.web.problems import documented
 from shimwise.web.verifying import Verifying
 
 router = AnswerRouter(tags=["signing"], responses=documented(422, 503))
 reads = documented(404)
+
+
+class ExceptionIn(In):
+    """A unit that goes out undecided: why, and who answers for it (empty: who signs)."""
+
+    unit_id: Id
+    reason: Reason
+    name: Annotated[str, StringConstraints(max_length=80, pattern=PLAIN)] = ""
+
+
+class RemainingIn(In):
+    """Why all other undecided units go out, and who answers for them (empty: who signs)."""
+
+    reason: Reason
+    name: Annotated[str, StringConstraints(max_length=80, pattern=PLAIN)] = ""
+
+
+class SignIn(In):
+    """A signature."""
+
+    id: NewId = None
+    exceptions: Annotated[list[ExceptionIn], Field(max_length=120)] = Field(default_factory=list)
+    remaining: RemainingIn | None = None
+    as_set: Annotated[
+        bool, Field(description="Sign bodies and lenses together, for where each lens lands on each body.")
+    ] = False
+    who: Who
+
+
+class ReopenIn(In):
+    """Who opens a prep again; a signed one only with a reason."""
+
+    who: Who
+    reason: Annotated[OptionalReason, Field(description="Needed where the prep is signed.")] = ""
+
+
+class LeadsIn(In):
+    """Who may open any signed prep again."""
+
+    names: Annotated[list[Name], Field(max_length=50)]
+    who: Who
+
+
+class VerifyIn(In):
+    """A paper to be verified: a prep document, or a PDF as base64; one of them."""
+
+    document: Annotated[dict[str, Any] | None, Field(description="shimwise.prep/1")] = None
+    pdf_base64: Annotated[str, StringConstraints(max_length=8_000_000)] = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +115,7 @@ def list_sign_offs(record: RecordDep, prep_id: Id) -> SignOffs:
 
 
 @router.post("/preps/{prep_id}/sign-offs", status_code=201, **WRITES)
-def sign(record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, new: SignIn) -> SignOffView:
+def sign(call: CallDep, prep_id: Id, new: SignIn) -> SignOffView:
     """Sign a prep: every unit decided, or excepted with a reason and a name; it is frozen from then on.
 
     As a set, for each lens on each body it has to be decided where it lands.
@@ -75,15 +124,15 @@ def sign(record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, new
     if len(exceptions) != len(new.exceptions):
         raise InputError("name one unit twice. Give each once.", field="exceptions")
     remaining = None if new.remaining is None else signing.Exempt(**dict(new.remaining))
-    return judge.signed(
+    return call.learn_soon(
         signing.sign(
-            record,
+            call.record,
             prep_id,
             id=new.id,
             exceptions=exceptions,
             remaining=remaining,
             as_set=new.as_set,
-            who=acting.who(new.who),
+            who=call.who(new.who),
         )
     )
 
@@ -95,9 +144,9 @@ def leads(record: RecordDep) -> Leads:
 
 
 @router.put("/leads", **WRITES)
-def change_leads(record: RecordDep, acting: ActingDep, new: LeadsIn) -> Leads:
+def change_leads(call: CallDep, new: LeadsIn) -> Leads:
     """Name the leads: anybody while there are none, from then on only one of them."""
-    return Leads(signing.change_leads(record, **acting.sent(new)))
+    return Leads(signing.change_leads(call.record, **call.sent(new)))
 
 
 @router.post("/papers/verify", **WRITES)

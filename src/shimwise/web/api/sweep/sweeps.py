@@ -2,18 +2,18 @@
 
 from typing import Annotated, Literal
 
-from fastapi import Depends, Form, Request, UploadFile
+from fastapi import Depends, Form, UploadFile
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from shimwise.bench.prep.views import SweepView
 from shimwise.bench.sweep import evidence
 from shimwise.bench.sweep.evidence import SweepRequest
 from shimwise.bench.sweep.frame_files import MOST_FILES
-from shimwise.bench.sweep.jobs import SweepJob, SweepJobs
+from shimwise.bench.sweep.jobs import SweepJob
 from shimwise.bench.sweep.moves import Moves
 from shimwise.bench.typed_names import id_or_new
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import WRITES, ActingDep, JudgeDep, RecordDep, required_type
+from shimwise.web.api.deps import WRITES, CallDep, required_type
 from shimwise.web.api.kinds import Fnumber, Focal, Id, Length, Who
 from shimwise.web.api.prep.requests import WhoIn, Withdrawal
 from shimwise.web.problems import documented
@@ -69,53 +69,41 @@ class SweepIn(BaseModel):
         return Moves(moved=self.moved or "sensor", first=self.first or "", step=self.step or "", at=self.at)
 
 
-async def _jobs(request: Request) -> SweepJobs:
-    jobs: SweepJobs = request.app.state.sweeps
-    return jobs
-
-
-JobsDep = Annotated[SweepJobs, Depends(_jobs)]
-
-
 @router.post(
     "",
     status_code=202,
     dependencies=[Depends(required_type(FORM))],
     responses=documented(400, 401, 403, 409, 413, 415),
 )
-def begin_sweep(
-    jobs: JobsDep, acting: ActingDep, prep_id: Id, sent: Annotated[SweepIn, Form(media_type=FORM)]
-) -> SweepJob:
+def begin_sweep(call: CallDep, prep_id: Id, sent: Annotated[SweepIn, Form(media_type=FORM)]) -> SweepJob:
     """Send a sweep's frames; they are measured beside the pages. Ask ``…/work`` how far it is."""
     facts = SweepRequest(**{name: getattr(sent, name) for name in SweepRequest.__dataclass_fields__})
     files = [(one.filename or "", one.file) for one in sent.files]
     sweep_id = id_or_new(sent.id)
-    return jobs.begin(
-        prep_id, sweep_id=sweep_id, files=files, facts=facts, who=acting.who(sent.who), moves=sent.moves
+    return call.sweeps.begin(
+        prep_id, sweep_id=sweep_id, files=files, facts=facts, who=call.who(sent.who), moves=sent.moves
     )
 
 
 @router.get("/{sweep_id}/work")
-def sweep_work(jobs: JobsDep, prep_id: Id, sweep_id: Id) -> SweepJob:
+def sweep_work(call: CallDep, prep_id: Id, sweep_id: Id) -> SweepJob:
     """Return how far a sweep is."""
-    return jobs.job(sweep_id, prep_id=prep_id)
+    return call.sweeps.job(sweep_id, prep_id=prep_id)
 
 
 @router.post("/{sweep_id}/cancel", **WRITES)
-def cancel_sweep(jobs: JobsDep, acting: ActingDep, prep_id: Id, sweep_id: Id, done: WhoIn) -> SweepJob:
+def cancel_sweep(call: CallDep, prep_id: Id, sweep_id: Id, done: WhoIn) -> SweepJob:
     """Cancel the measuring of a sweep; nothing is kept."""
-    return jobs.cancel(sweep_id, prep_id=prep_id, who=acting.who(done.who))
+    return call.sweeps.cancel(sweep_id, prep_id=prep_id, who=call.who(done.who))
 
 
 @router.post("/{sweep_id}/dismiss", status_code=204, **WRITES)
-def dismiss_sweep(jobs: JobsDep, acting: ActingDep, prep_id: Id, sweep_id: Id, done: WhoIn) -> None:
+def dismiss_sweep(call: CallDep, prep_id: Id, sweep_id: Id, done: WhoIn) -> None:
     """Forget a sweep that was not measured; one that is under way stays as it is."""
-    jobs.dismiss(sweep_id, prep_id=prep_id, who=acting.who(done.who))
+    call.sweeps.dismiss(sweep_id, prep_id=prep_id, who=call.who(done.who))
 
 
 @router.post("/{sweep_id}/withdraw", **WRITES)
-def withdraw_sweep(
-    record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, sweep_id: Id, why: Withdrawal
-) -> SweepView:
+def withdraw_sweep(call: CallDep, prep_id: Id, sweep_id: Id, why: Withdrawal) -> SweepView:
     """Withdraw a sweep with a reason; it stays in the record, and no verdict uses it."""
-    return judge.soon(prep_id, evidence.withdraw_sweep(record, prep_id, sweep_id, **acting.sent(why)))
+    return call.judge_soon(prep_id, evidence.withdraw_sweep(call.record, prep_id, sweep_id, **call.sent(why)))

@@ -1,4 +1,4 @@
-"""The house's settings, its list in and out, and what belongs to this device: theme and name."""
+"""The house's settings, rates of wear, list in and out; and what belongs to this device: theme and name."""
 
 import base64
 import binascii
@@ -12,6 +12,7 @@ from starlette.responses import Response
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.history.house_network import house_taught
+from shimwise.bench.house.drift_rate import WearSettings, change_wear, wear
 from shimwise.bench.house.settings import THEMES, change_settings, checked_settings, settings
 from shimwise.bench.house.unit_list import export_house_list, import_house_list
 from shimwise.bench.house.views import HouseListOutcome, HouseSettings
@@ -25,6 +26,12 @@ from shimwise.web.problems import status_of
 from shimwise.web.security import own_path
 
 router = APIRouter()
+RATES = {
+    "body_month_um": "A body in a month",
+    "body_job_um": "A body by a job",
+    "lens_month_um": "A lens in a month",
+    "lens_job_um": "A lens by a job",
+}
 NO_LEADS = "No lead is named yet: a signed prep is reopened only by who signed it."
 
 
@@ -73,6 +80,41 @@ def keep_leads(visit: PostDep) -> Response:
         return visit.go("/settings?saved=leads#leads")
     visit.form = _form(known)
     return _shown(visit, known, leads=leads)
+
+
+@router.get("/settings/wear")
+def show_wear(visit: VisitDep) -> Response:
+    """Show the rates in force."""
+    known = wear(visit.record)
+    rates = {field: number(getattr(known, field)) for field in RATES}
+    visit.form = Form.filled(**rates, reason=known.reason)
+    return _wear_page(visit)
+
+
+@router.post("/settings/wear")
+def keep_wear(visit: PostDep) -> Response:
+    """Change the rates."""
+    form = visit.form
+    form.is_collecting = True
+    rates = form.read(numbers=RATES)
+    for field, label in RATES.items():
+        if rates[field] is None:
+            form.refused.setdefault(field, f"{label} is missing: type one such as 1.5, or 0.")
+    with visit.refusing(status=422):
+        form.settle(lambda: None)
+        new = WearSettings(**rates, reason=form.text("reason"))
+        change_wear(visit.record, settings=new, who=visit.who)
+        return visit.go("/settings/wear?saved=yes")
+    return _wear_page(visit)
+
+
+def _wear_page(visit: Visit) -> Response:
+    return visit.show(
+        "wear.html",
+        sentence="What was known of a unit fades with time and travel.",
+        rates=RATES,
+        is_saved=visit.request.query_params.get("saved") == "yes",
+    )
 
 
 @router.post("/theme")

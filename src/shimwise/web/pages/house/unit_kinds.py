@@ -1,6 +1,6 @@
-"""Bodies and lenses as the pages name them: one address, form and page for both kinds of unit."""
+"""Bodies, lenses and sets as the pages name them: one address, form and page for all kinds."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -8,10 +8,8 @@ from fastapi import Depends, Request
 from starlette.convertors import StringConvertor, register_url_convertor
 
 from shimwise.bench.exchange.record_admin import Record
-from shimwise.bench.history import drift
-from shimwise.bench.history.drift_views import DriftView
 from shimwise.bench.house import units
-from shimwise.bench.house.views import BodyFacts, LensFacts
+from shimwise.bench.house.views import BodyFacts, LensFacts, SetFacts
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.house.unit_forms import (
     body_facts,
@@ -30,80 +28,46 @@ UNITS = "/{folder:units}"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeptKind:
-    """What differs between the pages of bodies, of lenses and of sets."""
+    """What differs between the pages of bodies, of lenses and of sets; ``of``: its facts."""
 
     name: str
     folder: str
     """First part of its pages' address."""
+    of: type[Any]
     form: Callable[[Any], Form]
     facts: Callable[..., Any]
-    known: Callable[[Record, str], Any]
-    add: Callable[..., Any] = units.add_unit
-    change: Callable[..., Any] = units.change_unit
+
+    def known(self, record: Record, kept_id: str) -> Any:  # noqa: ANN401 - facts of this kind
+        """Return what the record holds of one; raise NotFound if there is none."""
+        if self.of is SetFacts:
+            return units.show_set(record, kept_id).set
+        return units.show_unit(record, self.of, kept_id).unit.facts
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UnitKind(KeptKind):
-    """What differs between the pages of bodies and of lenses."""
-
-    of: type[Any]
-    drift: Callable[..., DriftView]
-
-
-KINDS: Mapping[str, UnitKind] = {
-    "bodies": UnitKind(
-        name="body",
-        folder="bodies",
-        of=BodyFacts,
-        form=body_form,
-        facts=body_facts,
-        known=lambda record, unit_id: units.show_unit(record, BodyFacts, unit_id).unit.facts,
-        drift=drift.body_drift,
-    ),
-    "lenses": UnitKind(
-        name="lens",
-        folder="lenses",
-        of=LensFacts,
-        form=lens_form,
-        facts=lens_facts,
-        known=lambda record, unit_id: units.show_unit(record, LensFacts, unit_id).unit.facts,
-        drift=drift.lens_drift,
-    ),
-}
-SETS = KeptKind(
-    name="set",
-    folder="sets",
-    form=set_form,
-    facts=set_facts,
-    known=lambda record, set_id: units.show_set(record, set_id).set,
-    add=units.add_set,
-    change=units.change_set,
-)
+BODIES = KeptKind(name="body", folder="bodies", of=BodyFacts, form=body_form, facts=body_facts)
+LENSES = KeptKind(name="lens", folder="lenses", of=LensFacts, form=lens_form, facts=lens_facts)
+SETS = KeptKind(name="set", folder="sets", of=SetFacts, form=set_form, facts=set_facts)
+KINDS = {kind.folder: kind for kind in (BODIES, LENSES, SETS)}
 
 
 class _Units(StringConvertor):
     """Takes ``bodies`` and ``lenses`` alone in an address, so that other pages keep theirs."""
 
-    regex = "|".join(KINDS)
+    regex = f"{BODIES.folder}|{LENSES.folder}"
 
 
 class _Kept(_Units):
     """Takes ``sets`` too."""
 
-    regex = f"{_Units.regex}|{SETS.folder}"
+    regex = "|".join(KINDS)
 
 
 register_url_convertor("units", _Units())
 register_url_convertor("kept", _Kept())
 
 
-async def _unit_kind(request: Request) -> UnitKind:
+async def _kind(request: Request) -> KeptKind:
     return KINDS[request.path_params["folder"]]
 
 
-async def _kind(request: Request) -> KeptKind:
-    return KINDS.get(request.path_params["folder"], SETS)
-
-
-UnitKindDep = Annotated[UnitKind, Depends(_unit_kind)]
 KindDep = Annotated[KeptKind, Depends(_kind)]

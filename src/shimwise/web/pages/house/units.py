@@ -9,6 +9,7 @@ from starlette.responses import Response
 
 from shimwise.bench.desk.optics import mounts
 from shimwise.bench.history import drift_picture
+from shimwise.bench.history.drift import unit_drift
 from shimwise.bench.house import units as house
 from shimwise.bench.house.settings import settings
 from shimwise.bench.house.views import LensFacts, PastVerdict
@@ -17,7 +18,7 @@ from shimwise.web.pages.deps import PostDep, Visit, VisitDep
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.house import first_steps
 from shimwise.web.pages.house.unit_forms import UNIT_FIELDS
-from shimwise.web.pages.house.unit_kinds import KEPT, SETS, UNITS, KeptKind, KindDep, UnitKindDep
+from shimwise.web.pages.house.unit_kinds import KEPT, SETS, UNITS, KeptKind, KindDep
 from shimwise.web.pages.view import OUT, counted
 
 router = APIRouter()
@@ -25,7 +26,7 @@ MOST_LISTED, MOST_CHOSEN, MOST_NAMED = 50, 400, 4
 
 
 @router.get(UNITS)
-def list_units(visit: VisitDep, kind: UnitKindDep) -> Response:
+def list_units(visit: VisitDep, kind: KindDep) -> Response:
     """List the bodies or the lenses."""
     query = visit.form
     found = house.list_units(
@@ -55,7 +56,8 @@ def new(visit: VisitDep, kind: KindDep) -> Response:
 def add(visit: PostDep, kind: KindDep) -> Response:
     """Add a body, a lens or a set."""
     with visit.refusing(status=422, fields=UNIT_FIELDS):
-        added = kind.add(visit.record, facts=kind.facts(visit.form), who=visit.who)
+        adding = house.add_set if kind is SETS else house.add_unit
+        added = adding(visit.record, facts=kind.facts(visit.form), who=visit.who)
         return visit.go(first_steps.after_adding(visit, kind, added.id))
     return _form_page(visit, kind)
 
@@ -69,17 +71,18 @@ def change_form(visit: VisitDep, kind: KindDep, kept_id: str) -> Response:
 
 
 @router.post(f"{KEPT}/{{kept_id}}")
-def change(visit: PostDep, kind: KindDep, kept_id: str) -> Response:
+def keep(visit: PostDep, kind: KindDep, kept_id: str) -> Response:
     """Change the facts of a body, a lens or a set."""
     known = kind.known(visit.record, kept_id)
     with visit.refusing(status=422, fields=UNIT_FIELDS):
-        kind.change(visit.record, kept_id, facts=kind.facts(visit.form, known), who=visit.who)
+        changing = house.change_set if kind is SETS else house.change_unit
+        changing(visit.record, kept_id, facts=kind.facts(visit.form, known), who=visit.who)
         return visit.go(f"/{kind.folder}/{kept_id}")
     return _form_page(visit, kind, of=kept_id, name=known.name)
 
 
 @router.get(f"{UNITS}/{{unit_id}}")
-def show_unit(visit: VisitDep, kind: UnitKindDep, unit_id: str) -> Response:
+def show_unit(visit: VisitDep, kind: KindDep, unit_id: str) -> Response:
     """Show a body or a lens."""
     shown = house.show_unit(visit.record, kind.of, unit_id)
     return visit.show(
@@ -89,13 +92,13 @@ def show_unit(visit: VisitDep, kind: UnitKindDep, unit_id: str) -> Response:
         unit=shown.unit,
         kind=kind.name,
         tolerance_um=_tolerance_um(visit, shown.unit.facts),
-        drift=kind.drift(visit.record, unit_id),
+        drift=unit_drift(visit.record, kind.name, unit_id),
         prep_address=first_steps.prep_address(visit.record, **{f"{kind.name}_id": unit_id}),
     )
 
 
 @router.get(f"{UNITS}/{{unit_id}}/past")
-def past_picture(visit: VisitDep, kind: UnitKindDep, unit_id: str) -> Response:
+def past_picture(visit: VisitDep, kind: KindDep, unit_id: str) -> Response:
     """Draw a unit's past."""
     shown = house.show_unit(visit.record, kind.of, unit_id)
     svg = pictures.past_svg(
@@ -109,10 +112,10 @@ def past_picture(visit: VisitDep, kind: UnitKindDep, unit_id: str) -> Response:
 
 
 @router.get(f"{UNITS}/{{unit_id}}/drift")
-def drift_chart(visit: VisitDep, kind: UnitKindDep, unit_id: str) -> Response:
+def drift_chart(visit: VisitDep, kind: KindDep, unit_id: str) -> Response:
     """Draw a unit's drift; its words and table are on the unit's own page."""
     svg = drift_picture.drift_svg(
-        kind.drift(visit.record, unit_id),
+        unit_drift(visit.record, kind.name, unit_id),
         times=[one.given_at for one in house.show_unit(visit.record, kind.of, unit_id).past],
         theme=visit.theme,
         width_px=visit.width_px,

@@ -130,11 +130,8 @@ def _begin_sweep(visit: Visit, prep_id: str, sent: FormData) -> Response:
             body_id=setup.body_id,
             lens_id=form.text("lens_id"),
             distance_text=setup.distance_text,
-            focal_mm=form.number("focal_mm"),
+            **form.read(numbers=("focal_mm", "fnumber", "pitch_um", "scale")),
             transfer=form.text("transfer") or None,
-            fnumber=form.number("fnumber"),
-            pitch_um=form.number("pitch_um"),
-            scale=form.number("scale"),
             signal_range=form.text("signal_range") or None,
         )
         moves = None

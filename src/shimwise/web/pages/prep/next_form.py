@@ -79,9 +79,8 @@ def next_form(form: Form, saved: SavedReading, prep: PrepView) -> Form:
     return after
 
 
-def correcting_form(prep: PrepView, reading: ReadingView) -> Form:
+def correcting_form(reading: ReadingView) -> Form:
     """Fill the pad with a reading that is to be corrected."""
-    del prep
     return Form.filled(
         id=uuid.uuid4().hex,
         corrects=reading.id,

@@ -7,7 +7,7 @@ from fastapi import APIRouter
 from starlette.responses import Response
 
 from shimwise.bench.prep import preps
-from shimwise.bench.prep.errors import LandingBeyond
+from shimwise.bench.prep.preview import LandingBeyond
 from shimwise.bench.prep.readings import add_reading
 from shimwise.bench.prep.views import ReadingView
 from shimwise.errors import ShimwiseError

@@ -8,8 +8,8 @@ from starlette.responses import Response
 from shimwise.bench.errors import NotFound
 from shimwise.bench.prep import preps
 from shimwise.bench.prep import readings as prep_readings
-from shimwise.bench.prep.errors import LandingBeyond
-from shimwise.bench.prep.preview import preview_landing
+from shimwise.bench.prep.preview import LandingBeyond, preview_landing
+from shimwise.bench.prep.reading_check import TypedReading
 from shimwise.bench.prep.views import PrepView, ReadingView
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep, remember
@@ -39,7 +39,7 @@ def preview(visit: VisitDep, prep_id: str) -> Response:
     values: dict[str, Any] = {"preview": None, "saved": None, "refused": "", "is_offset": False}
     if typed:
         try:
-            values["preview"] = preview_landing(visit.record, prep_id, **_taken(query))
+            values["preview"] = preview_landing(visit.record, prep_id, TypedReading(**_taken(query)))
             values["is_offset"] = typed.casefold().startswith(("short", "deep"))
         except ShimwiseError as error:
             query.refuse(error)
@@ -71,7 +71,7 @@ def add_reading(visit: PostDep, prep_id: str) -> Response:
     except LandingBeyond:
         form.set("sure", _summary(form))
         visit.status = 422
-        seen = preview_landing(visit.record, prep_id, **taken)
+        seen = preview_landing(visit.record, prep_id, TypedReading(**taken))
         return show_part(visit, prep_id, "read", form=form, preview=seen, asks=True)
     except ShimwiseError as error:
         visit.refuse(error, fields={"age_s": ""})  # 503 if the record is away: it waits on the device
@@ -92,7 +92,7 @@ def correct(visit: VisitDep, prep_id: str, reading_id: str) -> Response:
     reading = _reading(prep, reading_id)
     if reading.is_by_picture:
         return show_part(visit, prep_id, "pictures", picture_form=correcting_picture(reading))
-    return show_part(visit, prep_id, "read", form=correcting_form(prep, reading))
+    return show_part(visit, prep_id, "read", form=correcting_form(reading))
 
 
 @router.post("/readings/{reading_id}/undo")
