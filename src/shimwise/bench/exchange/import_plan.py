@@ -6,8 +6,8 @@ The ids of what is added follow from the file's content and the line, so that a 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
 
+from shimwise.bench.desk.inputs import Progress
 from shimwise.bench.errors import InputError, NotFound
 from shimwise.bench.exchange.import_messages import (
     adjusted_units,
@@ -29,13 +29,9 @@ from shimwise.notices import Notice
 from shimwise.record.names import name_key
 from shimwise.record.queries import evidence, units
 from shimwise.record.queries import preps as kept
+from shimwise.record.record import Change, Connection
 from shimwise.record.tables.rows import BodyRow, GaugeRow, LensRow, PrepRow, ReadingRow, SetupRow
 from shimwise.sheets.words.shared import counted
-
-if TYPE_CHECKING:
-    from shimwise.bench.desk.inputs import Progress
-    from shimwise.record import Connection
-    from shimwise.record.journal import Change
 
 PROGRESS_EVERY = 50
 TICK = timedelta(microseconds=1)
@@ -58,7 +54,7 @@ class Draft:
 
 def draft_of(
     source: ReadingsSource,
-    connection: "Connection | None",
+    connection: Connection | None,
     *,
     prep_id: str | None,
     title: str,
@@ -108,7 +104,7 @@ def draft_of(
     )
 
 
-def keep(change: "Change", source: ReadingsSource, draft: Draft, progress: "Progress | None") -> None:
+def keep(change: Change, source: ReadingsSource, draft: Draft, progress: Progress | None) -> None:
     """Write what is new into the record."""
     if not draft.readings:
         return
@@ -132,7 +128,7 @@ def keep(change: "Change", source: ReadingsSource, draft: Draft, progress: "Prog
     change.note("readings imported", prep_id=prep.id, detail=detail)
 
 
-def _prep(connection: "Connection | None", prep_id: str, *, is_there: bool) -> PrepRow | None:
+def _prep(connection: Connection | None, prep_id: str, *, is_there: bool) -> PrepRow | None:
     """Return the prep, None where it is to be started."""
     try:
         found = None if connection is None else kept.prep(connection, prep_id)

@@ -5,11 +5,10 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from shimwise.bench.access.acting import Who, changing, permitted
 from shimwise.bench.access.roles import Act
-from shimwise.bench.desk.inputs import READING_FILE
+from shimwise.bench.desk.inputs import READING_FILE, Progress
 from shimwise.bench.errors import InputError
 from shimwise.bench.exchange.import_plan import Draft, draft_of, keep
 from shimwise.bench.exchange.import_units import ReadingsSource
@@ -24,12 +23,9 @@ from shimwise.files.readings import parse_readings
 from shimwise.notices import WordedNotice
 from shimwise.record.names import name_key
 from shimwise.record.queries import units
+from shimwise.record.record import Record
 from shimwise.record.tables.rows import LensRow
 from shimwise.sheets.words.notices import worded
-
-if TYPE_CHECKING:
-    from shimwise.bench.desk.inputs import Progress
-    from shimwise.record.record import Record
 
 MOST_ROWS = 5_000
 ALL = 1_000_000
@@ -96,7 +92,7 @@ def is_readings_file(data: bytes, *, name: str) -> bool:
 
 
 def import_readings(
-    record: "Record | None",
+    record: Record | None,
     data: bytes,
     *,
     who: Who,
@@ -106,7 +102,7 @@ def import_readings(
     title: str = "",
     is_dry_run: bool = False,
     unit: str | None = None,
-    progress: "Progress | None" = None,
+    progress: Progress | None = None,
 ) -> ReadingsOutcome:
     """Take in a readings file, all of it or nothing; or return what that would do.
 
@@ -184,13 +180,13 @@ class _Lenses(Mapping[str, KitLens]):
 
 
 def _read(
-    record: "Record | None",
+    record: Record | None,
     data: bytes,
     *,
     name: str,
     kit: Kit,
     unit: str | None,
-    progress: "Progress | None",
+    progress: Progress | None,
 ) -> ReadingsSource:
     """Read the file; what the record knows of a lens holds for its rows, before the kit."""
     known: list[LensRow] = []

@@ -3,7 +3,6 @@
 import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.kit_units import body_of_kit, lens_of_rows
@@ -13,12 +12,10 @@ from shimwise.bench.typed_names import id_or_new
 from shimwise.files.kit import Kit, KitBody, KitLens
 from shimwise.files.rows import FileRow
 from shimwise.notices import Notice
+from shimwise.record import Connection
 from shimwise.record.names import name_key
 from shimwise.record.queries import units
 from shimwise.record.tables.rows import BodyRow, LensRow
-
-if TYPE_CHECKING:
-    from shimwise.record import Connection
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +42,7 @@ class FileUnits:
     new_ids: frozenset[str]
 
     @classmethod
-    def of(cls, connection: "Connection | None", source: ReadingsSource) -> "FileUnits":
+    def of(cls, connection: Connection | None, source: ReadingsSource) -> "FileUnits":
         """Look the units up; ``connection`` None: there is no record yet.
 
         Raises
