@@ -67,11 +67,9 @@ def _found(
     if what == "sets":
         sets = list_sets(record, search=text, limit=limit)
         return sets.sets, not sets.next_cursor
-    if what == "bodies":
-        bodies = list_units(record, BodyFacts, search=text, limit=limit, with_retired=with_retired)
-        return bodies.units, not bodies.next_cursor
-    lenses = list_units(record, LensFacts, search=text, limit=limit, with_retired=with_retired)
-    return lenses.units, not lenses.next_cursor
+    of: type[Any] = BodyFacts if what == "bodies" else LensFacts
+    units = list_units(record, of, search=text, limit=limit, with_retired=with_retired)
+    return units.units, not units.next_cursor
 
 
 def _cells(one: PrepLine | UnitView[Any] | SetView) -> tuple[str, ...]:
