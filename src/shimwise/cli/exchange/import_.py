@@ -16,7 +16,7 @@ from shimwise.bench.house.unit_list import import_house_list
 from shimwise.bench.house.views import HouseListOutcome
 from shimwise.cli.acting import acting
 from shimwise.cli.exchange.kit_words import kit_words
-from shimwise.cli.options import Unit
+from shimwise.cli.options import Unit, argument, flag, option
 from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import AsJson, Data, Who
@@ -39,39 +39,23 @@ _KINDS = {".toml": "a kit", **dict.fromkeys(TABLES, "a house's list")}
 
 def import_(
     file: Annotated[
-        str | None,
-        typer.Argument(
-            metavar="FILE", help="Readings or a house's list (.csv), a prep (.json), or a kit (.toml)."
-        ),
+        str | None, argument("FILE", "Readings or a house's list (.csv), a prep (.json), or a kit (.toml).")
     ] = None,
     *,
     kit: Annotated[
         Path | None,
-        typer.Option(
-            "--kit",
-            metavar="KIT.toml",
-            help="What is known of units that the record lacks; by itself: of all units in it.",
-        ),
+        option("KIT.toml", "What is known of units that the record lacks; by itself: of all units in it."),
     ] = None,
     prep: Annotated[
         str | None,
-        typer.Option(
-            "--prep",
-            metavar="PREP",
-            help="The prep that takes the readings, or a kit's gauge values: its id or a part of it.",
-        ),
+        option("PREP", "The prep that takes the readings, or a kit's gauge values: its id or a part of it."),
     ] = None,
-    title: Annotated[
-        str, typer.Option("--title", metavar="TEXT", help="Of the prep that readings start.")
-    ] = "",
+    title: Annotated[str, option("TEXT", "Of the prep that readings start.")] = "",
     is_dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="Say what it would add or change, and write nothing.")
+        bool, flag("--dry-run", "Say what it would add or change, and write nothing.")
     ] = False,
     is_unproven: Annotated[
-        bool,
-        typer.Option(
-            "--unproven", help="Take in a signed prep that no house's key vouches for, as before 0.3."
-        ),
+        bool, flag("--unproven", "Take in a signed prep that no house's key vouches for, as before 0.3.")
     ] = False,
     who: Who = None,
     data: Data = None,
@@ -124,10 +108,10 @@ def import_(
 
 def _refuse_options(what: str, *, kit: Path | None, prep: str | None, title: str, is_dry_run: bool) -> None:
     """Refuse options that mean nothing for a kit, a house's list or a prep."""
-    for option, value in (("--kit", kit), ("--prep", prep), ("--title", title)):
-        if value and (option, what) != ("--prep", "a kit"):
-            whose = "a readings file or a kit" if option == "--prep" else "a readings file"
-            raise typer.BadParameter(_OF_READINGS.format(whose, what), param_hint=option)
+    for name, value in (("--kit", kit), ("--prep", prep), ("--title", title)):
+        if value and (name, what) != ("--prep", "a kit"):
+            whose = "a readings file or a kit" if name == "--prep" else "a readings file"
+            raise typer.BadParameter(_OF_READINGS.format(whose, what), param_hint=name)
     if is_dry_run and what == "a prep":
         raise typer.BadParameter(
             "a prep is taken in whole or not at all; leave it out.", param_hint="--dry-run"

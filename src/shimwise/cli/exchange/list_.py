@@ -10,6 +10,7 @@ from shimwise.bench.house.units import list_sets, list_units
 from shimwise.bench.house.views import BodyFacts, LensFacts, SetView, UnitView
 from shimwise.bench.prep.preps import list_preps
 from shimwise.bench.prep.views import PrepLine
+from shimwise.cli.options import argument, flag, option
 from shimwise.cli.output import show
 from shimwise.cli.record_options import AsJson, Data
 from shimwise.errors import RecordError
@@ -28,16 +29,12 @@ _HEADS = {
 
 
 def list_(
-    what: Annotated[str, typer.Argument(metavar="WHAT", help="preps, bodies, lenses or sets.")] = "preps",
-    text: Annotated[str, typer.Argument(metavar="TEXT", help="Only where this is a part of it.")] = "",
+    what: Annotated[str, argument("WHAT", "preps, bodies, lenses or sets.")] = "preps",
+    text: Annotated[str, argument("TEXT", "Only where this is a part of it.")] = "",
     *,
-    state: Annotated[
-        str, typer.Option("--state", metavar="STATE", help="Only preps that are open, done or signed.")
-    ] = "",
-    with_retired: Annotated[bool, typer.Option("--retired", help="Units out of use too.")] = False,
-    limit: Annotated[
-        int, typer.Option("--limit", metavar="N", min=1, max=1000, help="At most so many.")
-    ] = 50,
+    state: Annotated[str, option("STATE", "Only preps that are open, done or signed.")] = "",
+    with_retired: Annotated[bool, flag("--retired", "Units out of use too.")] = False,
+    limit: Annotated[int, option("N", "At most so many.", min=1, max=1000)] = 50,
     data: Data = None,
     as_json: AsJson = False,
 ) -> None:

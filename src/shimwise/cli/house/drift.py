@@ -10,6 +10,7 @@ from shimwise.bench.exchange import record_admin
 from shimwise.bench.history.drift import unit_drift
 from shimwise.bench.history.drift_views import DriftRow, DriftView
 from shimwise.bench.house import units
+from shimwise.cli.options import argument
 from shimwise.cli.output import show
 from shimwise.cli.record_options import AsJson, Data
 from shimwise.number_format import decimal_text, plus_minus_text, signed_text
@@ -23,7 +24,7 @@ _HEAD = "signed       error         expected      surprise  average (limit)   ch
 
 
 def drift(
-    unit: Annotated[str, typer.Argument(metavar="UNIT", help="A body's or a lens's name.")],
+    unit: Annotated[str, argument("UNIT", "A body's or a lens's name.")],
     *,
     data: Data = None,
     as_json: AsJson = False,

@@ -3,14 +3,12 @@
 from textwrap import fill
 from typing import Annotated
 
-import typer
-
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.executors import workers_of
 from shimwise.bench.history.house_network import house_network
 from shimwise.bench.history.house_views import HouseNetworkView, HouseTaughtView, HouseUnitView
 from shimwise.cli.acting import acting
-from shimwise.cli.options import Workers
+from shimwise.cli.options import Workers, flag
 from shimwise.cli.output import show
 from shimwise.cli.progress import print_waiting, progress_bar
 from shimwise.cli.record_options import AsJson, Data, Who
@@ -32,9 +30,7 @@ BESIDE_SHEET = (
 
 def house(
     *,
-    everything: Annotated[
-        bool, typer.Option("--all", help=f"Every unit; else the {SHOWN} that are known least.")
-    ] = False,
+    everything: Annotated[bool, flag("--all", f"Every unit; else the {SHOWN} that are known least.")] = False,
     who: Who = None,
     workers: Workers = None,
     data: Data = None,

@@ -3,12 +3,11 @@
 from textwrap import fill
 from typing import Annotated
 
-import typer
-
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.history import operators
 from shimwise.bench.history.operator_views import HouseRepeatability, OperatorView
 from shimwise.cli.acting import acting
+from shimwise.cli.options import option
 from shimwise.cli.output import show
 from shimwise.cli.record_options import AsJson, Data, Who
 
@@ -21,9 +20,7 @@ MORE = (
 
 def repeatability(
     *,
-    name: Annotated[
-        str, typer.Option("--name", metavar="NAME", help="Of whom; without it your own, and the house's.")
-    ] = "",
+    name: Annotated[str, option("NAME", "Of whom; without it your own, and the house's.")] = "",
     who: Who = None,
     data: Data = None,
     as_json: AsJson = False,
