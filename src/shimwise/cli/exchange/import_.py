@@ -1,14 +1,10 @@
 """``shimwise import``: a readings file, a prep from another record, or the house's list of units."""
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Annotated
 
 import typer
 
-from shimwise.bench.errors import RecordAway
 from shimwise.bench.exchange import record_admin as bench
 from shimwise.bench.exchange.import_kit import import_kit
 from shimwise.bench.exchange.import_readings import ReadingsOutcome, import_readings, is_readings_file
@@ -69,32 +65,33 @@ def import_(
         file, kit = str(kit), None
     content, name = bench.read_file(file), Path(file).name
     is_table = file.lower().endswith(TABLES)
-    if is_table and is_readings_file(content, name=name):
-        with progress_bar() as progress, _opened(data, is_dry_run=is_dry_run) as record:
-            outcome = import_readings(
-                record,
-                content,
-                who=acting(record, who),
-                name=name,
-                kit_path=kit,
-                prep_id=bench.find_prep(record, prep) if prep and record else prep,
-                title=title,
-                unit=unit,
-                is_dry_run=is_dry_run,
-                progress=progress,
-            )
-        show(outcome, "\n".join(_readings_words(outcome)), as_json=as_json)
-        return
+    has_readings = is_table and is_readings_file(content, name=name)
     what = _KINDS.get(Path(file).suffix.lower(), "a prep")
-    _refuse_options(what, kit=kit, prep=prep, title=title, is_dry_run=is_dry_run)
-    with _opened(data, is_dry_run=is_dry_run) as there, _or_empty(there) as record:
+    if not has_readings:
+        _refuse_options(what, kit=kit, prep=prep, title=title, is_dry_run=is_dry_run)
+    with bench.opened_or_empty(data, is_dry_run=is_dry_run) as record:
         by, is_refused = acting(record, who), False
+        prep_id = bench.find_prep(record, prep) if prep else None
         done: object
-        if is_table:
+        if has_readings:
+            with progress_bar() as progress:
+                outcome = import_readings(
+                    record,
+                    content,
+                    who=by,
+                    name=name,
+                    kit_path=kit,
+                    prep_id=prep_id,
+                    title=title,
+                    unit=unit,
+                    is_dry_run=is_dry_run,
+                    progress=progress,
+                )
+            done, lines = outcome, _readings_words(outcome)
+        elif is_table:
             listed = import_house_list(record, content, who=by, name=file, is_dry_run=is_dry_run)
             done, lines, is_refused = listed, _list_words(listed), bool(listed.refused)
         elif what == "a kit":
-            prep_id = bench.find_prep(record, prep) if prep else None
             kept = import_kit(record, content, who=by, name=name, prep_id=prep_id, is_dry_run=is_dry_run)
             done, lines = kept, kit_words(kept)
         else:
@@ -116,30 +113,6 @@ def _refuse_options(what: str, *, kit: Path | None, prep: str | None, title: str
         raise typer.BadParameter(
             "a prep is taken in whole or not at all; leave it out.", param_hint="--dry-run"
         )
-
-
-@contextmanager
-def _opened(data: str | None, *, is_dry_run: bool) -> Iterator[bench.Record | None]:
-    """Open the record; None for a dry run where there is none yet, which makes none."""
-    try:
-        record = bench.open_record(data, is_read_only=is_dry_run)
-    except RecordAway:
-        if not is_dry_run:
-            raise
-        yield None
-        return
-    with record:
-        yield record
-
-
-@contextmanager
-def _or_empty(record: bench.Record | None) -> Iterator[bench.Record]:
-    """Return the record, or an empty one that goes afterwards."""
-    if record is not None:
-        yield record
-        return
-    with TemporaryDirectory(prefix="shimwise-") as folder, bench.open_record(folder) as empty:
-        yield empty
 
 
 def _readings_words(outcome: ReadingsOutcome) -> list[str]:

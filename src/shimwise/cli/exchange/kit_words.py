@@ -1,6 +1,6 @@
 """What taking in a kit did, or would do, in sentences."""
 
-from shimwise.bench.exchange.import_kit import KitLeft, KitOutcome
+from shimwise.bench.exchange.import_kit import KitOutcome
 
 _LEFT = {
     "needs_optics": "is not added: a new lens needs its focal_length_mm and f_number in the kit.",
@@ -20,7 +20,7 @@ def kit_words(outcome: KitOutcome) -> list[str]:
     lines += [
         f"{unit}: its gauge value {will} in the prep {title}." for unit, title in outcome.gauges.items()
     ]
-    lines += [_left(one) for one in outcome.left]
+    lines += [f"{one.kind} {one.name} {_LEFT[one.why]}" for one in outcome.left]
     counts = (
         len(outcome.added),
         len({(one.kind, one.name) for one in outcome.changed}),
@@ -28,7 +28,3 @@ def kit_words(outcome: KitOutcome) -> list[str]:
     )
     lines.append("Units: added {}, changed {}, unchanged {}.".format(*counts))
     return [*lines, *(["This was a dry run: nothing is changed."] if outcome.is_dry_run else [])]
-
-
-def _left(one: KitLeft) -> str:
-    return f"{one.kind} {one.name} {_LEFT[one.why]}"
