@@ -24,8 +24,7 @@ Storage = Annotated[
 Who = Annotated[
     str | None,
     option(
-        "NAME",
-        "Who does it; else the name of the account. A name takes its PIN where there is a keeper.",
+        "NAME", "Who does it; else the name of the account. A name takes its PIN where there is a keeper."
     ),
 ]
 AsJson = Annotated[bool, flag("--json", "Print the result as JSON.")]
