@@ -6,12 +6,11 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.exchange import record_admin as bench
-from shimwise.bench.exchange.import_kit import import_kit
+from shimwise.bench.exchange.import_kit import KitOutcome, import_kit
 from shimwise.bench.exchange.import_readings import ReadingsOutcome, import_readings, is_readings_file
 from shimwise.bench.house.unit_list import import_house_list
 from shimwise.bench.house.views import HouseListOutcome
 from shimwise.cli.acting import acting
-from shimwise.cli.exchange.kit_words import kit_words
 from shimwise.cli.options import Unit, argument, flag, option
 from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
@@ -31,6 +30,12 @@ MORE = (
 )
 _OF_READINGS = "is for {}, and this is {}. Leave it out."
 _KINDS = {".toml": "a kit", **dict.fromkeys(TABLES, "a house's list")}
+_LEFT = {
+    "needs_optics": "is not added: a new lens needs its focal_length_mm and f_number in the kit.",
+    "own_history": "keeps the history of the record, which follows from what was signed.",
+    "no_prep": "has a gauge value, which is evidence of a prep: start one with it, or name one with --prep.",
+    "several_preps": "has a gauge value, and several open preps test it: name one with --prep.",
+}
 
 
 def import_(
@@ -93,7 +98,7 @@ def import_(
             done, lines, is_refused = listed, _list_words(listed), bool(listed.refused)
         elif what == "a kit":
             kept = import_kit(record, content, who=by, name=name, prep_id=prep_id, is_dry_run=is_dry_run)
-            done, lines = kept, kit_words(kept)
+            done, lines = kept, _kit_words(kept)
         else:
             document = bench.read_document(content, name=file)
             taken = bench.import_prep(record, document, who=by, is_unproven=is_unproven)
@@ -161,3 +166,23 @@ def _list_words(outcome: HouseListOutcome) -> list[str]:
         f"unchanged {len(outcome.unchanged)}. Sets added: {len(outcome.new_sets)}.",
         *(["This was a dry run: nothing is changed."] if outcome.is_dry_run else []),
     ]
+
+
+def _kit_words(outcome: KitOutcome) -> list[str]:
+    """Return a line for each unit that is added, each fact that is changed, and what is not taken."""
+    will = "would be" if outcome.is_dry_run else "is"
+    lines = [f"{unit} {will} added." for unit in outcome.added]
+    for one in outcome.changed:
+        change = f"from [{one.before}] to [{one.after}]" if one.before else f"set to [{one.after}]"
+        lines.append(f"{one.kind} {one.name}: {one.fact} {will} {'changed ' if one.before else ''}{change}.")
+    lines += [
+        f"{unit}: its gauge value {will} in the prep {title}." for unit, title in outcome.gauges.items()
+    ]
+    lines += [f"{one.kind} {one.name} {_LEFT[one.why]}" for one in outcome.left]
+    counts = (
+        len(outcome.added),
+        len({(one.kind, one.name) for one in outcome.changed}),
+        len(outcome.unchanged),
+    )
+    lines.append("Units: added {}, changed {}, unchanged {}.".format(*counts))
+    return [*lines, *(["This was a dry run: nothing is changed."] if outcome.is_dry_run else [])]
