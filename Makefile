@@ -54,7 +54,7 @@ pytest:
 coverage: setup-dev
 	$(BIN)/pytest --cov=shimwise --cov-report=term:skip-covered
 
-# While one works: the unit tests that are not marked slow, without a database server.
+# While one works: the unit tests that are not marked slow, without a database server: a minute of two cores.
 quick: setup-dev
 	$(BIN)/pytest tests/unit -m "not slow and not postgresql"
 
@@ -65,7 +65,7 @@ oldest:
 	.venv-oldest/bin/python -m pip install --quiet --disable-pip-version-check uv
 	.venv-oldest/bin/uv pip install --quiet --python .venv-oldest/bin/python --resolution lowest-direct \
 	  --editable '.[frames,postgresql,cluster]' -r requirements/oldest.in
-	.venv-oldest/bin/python -m pytest tests/unit tests/integration -m "not slow" -o filterwarnings=default
+	.venv-oldest/bin/python -m pytest tests/unit tests/integration -o filterwarnings=default
 
 format: setup-dev
 	$(BIN)/ruff format src tests benchmarks docs tools

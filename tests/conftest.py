@@ -13,7 +13,7 @@ import argon2
 import pytest
 from hypothesis import HealthCheck, settings
 
-from shimwise.cli import ONE_THREAD
+from shimwise.cli import ONE_THREAD, leaving
 
 os.environ |= ONE_THREAD | os.environ  # as the command line has it; read when numpy is loaded
 
@@ -25,12 +25,14 @@ from ram_disk import keep_files_in_memory
 from shimwise.inference.plan import promise
 from shimwise.inference.posterior import draws
 from statement_memo import share_statements
+from table_copy import copy_tables
 
 __all__ = ["postgres", "postgres_address", "postgres_template", "record_address", "sqlite_template"]
 
 BROWSER = Path(__file__).parent / "browser"
 LONGEST = ("test_offline.py", "test_whole_prep.py", "test_axe.py", "test_forms_at_hand.py")
 INFERENCE = Path(__file__).parent / "unit" / "inference"
+RECORD = Path(__file__).parent / "unit" / "record"
 
 keep_files_in_memory()
 
@@ -103,6 +105,16 @@ def _drawn(run_folder: Path) -> Iterator[Memo]:
 def _compiled_once() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         share_statements(patch)
+        patch.setattr(leaving, "command_line", functools.cache(leaving.command_line))
+        yield
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _tables_are_copied(request: pytest.FixtureRequest, sqlite_template: Path) -> Iterator[None]:
+    """Copy the tables of a new record, except in the tests of the record itself."""
+    with pytest.MonkeyPatch.context() as patch:
+        if RECORD not in request.path.parents:
+            copy_tables(patch, sqlite_template)
         yield
 
 

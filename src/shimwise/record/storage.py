@@ -10,7 +10,7 @@ import os
 import re
 import shutil
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path, PurePosixPath
@@ -153,14 +153,6 @@ class Storage:
                 if _DIGEST.fullmatch(digest):
                     yield StoredObject(digest=digest, size=size, came_at=came_at)
 
-    def unused(self, lists: set[str]) -> list[StoredObject]:
-        """Return what neither is one of these lists nor one of their files."""
-        used = set(lists)
-        for digest in lists:
-            with suppress(StorageError):  # a list that is lost keeps nothing
-                used |= {file.digest for file in self.files(digest).values()}
-        return [one for one in self.objects() if one.digest not in used]
-
     def remove(self, one: StoredObject, *, now: datetime) -> bool:
         """Remove what came long ago; return whether it went. What is younger may be on its way to a sweep."""
         if one.came_at is None or one.came_at > now - REMOVED_AFTER:
@@ -170,9 +162,8 @@ class Storage:
         return True
 
     def _keep(self, digest: str, file: Path) -> str:
-        if (
-            self._place.size(_name(digest)) != file.stat().st_size
-        ):  # a part of it: a store that was broken off
+        is_whole = self._place.size(_name(digest)) == file.stat().st_size
+        if not is_whole:  # not there, or a part of it: a store that was broken off
             self._place.keep(_name(digest), file)
         return digest
 

@@ -392,7 +392,10 @@ def test_a_sweeps_description_is_made_from_options_and_shown_first(
         (("--first", "0", "--step", "ten"), "--step ten: is no number"),
         (("--first", "0", "--step", "0"), "--step 0: is 0: the frames would all lie at one place."),
         (("--at", "1,2,3"), "--at: has 3 positions, and there are 2 pictures."),
-        (("--moved", "ring", "--first", "3 feat", "--step", "1 in"), "--first 3 feat: [3 feat] is no length"),
+        (
+            ("--moved", "ring", "--first", "3 feat", "--step", "1 in"),
+            "--first 3 feat: is no length at character 3",
+        ),
         (
             ("--moved", "chart", "--first", "3'", "--step", "-4 ft"),
             "--step -4 ft: is too large: the last of 2 frames would lie at -304.8 mm.",

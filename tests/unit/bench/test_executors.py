@@ -46,6 +46,7 @@ def in_order(found: Iterator[Outcome[float]]) -> list[Outcome[float]]:
     return sorted(found, key=lambda one: one.place)
 
 
+@pytest.mark.slow
 def test_every_item_has_one_outcome_and_a_refusal_stops_no_other() -> None:
     found = in_order(each_done(rooted, ITEMS, most=2))
     assert [one.place for one in found] == ITEMS
@@ -53,6 +54,7 @@ def test_every_item_has_one_outcome_and_a_refusal_stops_no_other() -> None:
     assert [one.result for one in found if one.place != 3] == [math.sqrt(i) for i in ITEMS if i != 3]
 
 
+@pytest.mark.slow
 def test_a_task_that_ends_its_process_is_given_up_and_the_others_are_done_once() -> None:
     found = in_order(each_done(ends_its_process_at_3, ITEMS, most=2))
     assert [one.result for one in found] == [None if i == 3 else i for i in ITEMS]
@@ -102,6 +104,7 @@ def test_the_variable_names_the_workers_where_no_option_does(monkeypatch: pytest
         workers_of("0")
 
 
+@pytest.mark.slow
 @needs_cluster
 def test_tls_without_certificates_says_which_setting_is_missing() -> None:
     with pytest.raises(ClusterError, match=r"distributed\.comm\.tls\.ca-file is not set"):

@@ -74,6 +74,7 @@ def test_a_worker_is_kept_for_the_next(workers: Workers) -> None:
     assert workers.run(own_id) == workers.run(own_id) != os.getpid()
 
 
+@pytest.mark.slow
 def test_what_a_worker_asks_is_answered_here(workers: Workers) -> None:
     assert workers.run(asked, ["a", "b"], answer=str.upper) == ["A", "B"]
 
@@ -85,6 +86,7 @@ def test_what_a_worker_asks_is_answered_here(workers: Workers) -> None:
     assert workers.run(doubled, 1) == 2
 
 
+@pytest.mark.slow
 def test_what_it_refuses_is_refused_here_with_its_kind_or_its_words(workers: Workers) -> None:
     with pytest.raises(SheetError, match="no sheet"):
         workers.run(refused, "sheet")

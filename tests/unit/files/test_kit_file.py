@@ -236,6 +236,7 @@ VALUES = st.recursive(
 )
 
 
+@pytest.mark.slow
 @settings(deadline=None, max_examples=examples(100))
 @given(st.lists(st.tuples(st.sampled_from(PLACES), st.sampled_from(KEYS), VALUES), max_size=4))
 def test_no_value_under_a_known_key_does_anything_but_parse_or_be_refused(

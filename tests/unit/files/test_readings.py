@@ -583,6 +583,7 @@ def test_no_cells_do_anything_but_parse_or_be_refused(rows: list[list[str]], sep
     survives(out.getvalue())
 
 
+@pytest.mark.slow
 @settings(deadline=None, max_examples=examples(100))
 @given(st.lists(st.dictionaries(st.sampled_from(KNOWN), CELLS, max_size=3), min_size=1, max_size=3))
 def test_no_few_wrong_cells_in_a_good_file_do_anything_but_parse_or_be_refused(

@@ -166,6 +166,7 @@ def test_frequency_zero_passes_whole_and_beyond_cut_off_nothing() -> None:
     assert otf_defocus(fnumber=2.8, frequency_cy_mm=1e3 / (0.55 * 2.8) + 1, defocus_um=80.0) == 0
 
 
+@pytest.mark.slow
 def test_contrast_of_many_points_equals_that_of_each() -> None:
     frequency, defocus = np.linspace(0, 700, 60), np.linspace(-900, 900, 50)[:, None]
     whole = otf_defocus(fnumber=1.4, frequency_cy_mm=frequency, defocus_um=defocus)

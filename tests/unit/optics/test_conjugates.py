@@ -40,6 +40,7 @@ FLANGE = table("optics_flange.csv")
 INTERNAL = table("optics_internal_focus.csv")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("row", FLANGE, ids=flange_id)
 def test_reading_agrees_with_the_paraxial_trace_to_a_micron(row: dict[str, str]) -> None:
     # Far readings magnify the rounding of the printed f and H; the trace must lie within what they allow.

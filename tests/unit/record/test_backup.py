@@ -33,6 +33,7 @@ def _whole(record: Record) -> list[object]:
         return [export_prep(connection, line.id) for line in preps.prep_lines(connection)] + [lines]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ending", [".sqlite", ".jsonl.gz"])
 def test_what_is_restored_is_what_was_backed_up(
     record: Record, record_address: str, tmp_path: Path, ending: str
@@ -229,6 +230,7 @@ def test_a_record_in_use_is_not_replaced(tmp_path: Path) -> None:
     assert restore(copy, tmp_path / "house").kept is not None
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("has_links", [True, False])
 def test_nobody_writes_into_a_record_that_is_about_to_be_replaced(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, has_links: bool

@@ -37,6 +37,7 @@ def _kept(record: Record) -> set[str]:
         return {row.id for row in evidence.readings(connection, "prep-1")}
 
 
+@pytest.mark.slow
 def test_a_full_disk_is_told_and_nothing_acknowledged_is_lost(tmp_path: Path) -> None:
     with Record.open(tmp_path) as record:
         a_job(record, readings=0)
@@ -239,6 +240,7 @@ def test_a_change_within_a_change_is_refused_rather_than_waited_for(record: Reco
     assert len(_kept(record)) == 3
 
 
+@pytest.mark.slow
 def test_twenty_at_once_are_each_kept_once_though_one_in_ten_gives_up(record: Record) -> None:
     a_job(record, readings=0)
 

@@ -27,6 +27,7 @@ def test_the_invented_record_agrees_with_itself(built: Path) -> None:
         assert check(record) == ()
 
 
+@pytest.mark.slow
 def test_no_page_walks_through_readings_or_lines_or_verdicts(built: Path) -> None:
     with Record.open(built) as record:
         measured = list(measure(record, prep_count=250, times=1))

@@ -245,6 +245,7 @@ def test_names_of_an_older_record_are_compared_with_one_dash(
     )
 
 
+@pytest.mark.slow
 def test_an_older_record_is_copied_before_it_is_changed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -294,6 +295,7 @@ def test_a_database_of_something_else_is_told_and_left(tmp_path: Path) -> None:
         Record.open(path)
 
 
+@pytest.mark.slow
 def test_two_that_open_a_new_record_at_once_make_it_once(tmp_path: Path) -> None:
     children = []
     for _ in range(4):

@@ -55,6 +55,7 @@ def test_a_change_is_not_acknowledged(tmp_path: Path, spoil: Callable[[Path], No
     record.close()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["copy.sqlite", "copy.jsonl.gz"])
 def test_only_this_user_can_read_a_backup_and_what_is_restored_of_it(tmp_path: Path, name: str) -> None:
     with Record.open(tmp_path / "house") as record:

@@ -72,6 +72,7 @@ def refusal(line: Any) -> dict[str, str]:  # noqa: ANN401
     return said["refused"]
 
 
+@pytest.mark.slow
 def test_frames_are_answered_with_what_to_send_next(house: House) -> None:
     with house.line() as line:
         assert line.receive_json() == {"ready": True}
@@ -168,6 +169,7 @@ def test_bad_headers_large_pictures_and_too_many_are_refused_in_words(house: Hou
             assert refusal(line)["code"] == code
 
 
+@pytest.mark.slow
 def test_more_than_thirty_frames_a_second_are_refused(house: House) -> None:
     tiny = Frame(0.0, np.full((200, 200), 180, np.uint8))
     with house.line() as line:

@@ -287,6 +287,7 @@ def test_slips_of_the_pen(slips: Slips, read: float, written: set[float]) -> Non
 # -- worlds -------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", WORLDS)
 def test_a_world_repeats_by_its_seed_and_its_truth_is_complete(name: str) -> None:
     bench = WORLDS[name].bench(5)

@@ -2,7 +2,6 @@
 
 import re
 from collections.abc import Iterator, Mapping
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -79,14 +78,17 @@ def _in_storage(record: Record, places: set[str], *, is_removed: bool) -> Iterat
     if record.storage is None:
         return
     lists = {place.removeprefix(STORED) for place in places if place.startswith(STORED)}
-    sizes = {one.digest: one.size for one in record.storage.objects()}
+    objects, used = list(record.storage.objects()), set(lists)
+    sizes = {one.digest: one.size for one in objects}
     for digest in sorted(lists):
-        if lost := _lost(record.storage, digest, sizes):
+        files = _listed(record.storage, digest)
+        used |= {one.digest for one in files}
+        if lost := _lost(files, sizes):
             yield Contradiction(
                 subject=f"storage {digest[:12]}",
                 text=f"{lost} not there, or not whole. Its landing stays; put the files back from a copy.",
             )
-    unused = record.storage.unused(lists)
+    unused = [one for one in objects if one.digest not in used]
     removed = [one for one in unused if is_removed and record.storage.remove(one, now=record.clock())]
     for many, verbs, what in (
         (removed, ("was", "were"), "removed"),
@@ -100,14 +102,19 @@ def _in_storage(record: Record, places: set[str], *, is_removed: bool) -> Iterat
             yield Contradiction(subject="storage", text=text)
 
 
-def _lost(storage: Storage, digest: str, sizes: Mapping[str, int]) -> str:
+def _listed(storage: Storage, digest: str) -> list[StoredFile]:
+    """Return the files of a list; none where the list is lost."""
+    try:
+        return list(storage.files(digest).values())
+    except StorageError:
+        return []
+
+
+def _lost(files: list[StoredFile], sizes: Mapping[str, int]) -> str:
     """Return which files of a list are lost, in words; empty if it is whole. ``sizes``: what is there."""
-    files: dict[str, StoredFile] = {}
-    with suppress(StorageError):
-        files = storage.files(digest)
     if not files:
         return "the list of the frames of a sweep is"
-    count = sum(sizes.get(one.digest) != one.size for one in files.values())
+    count = sum(sizes.get(one.digest) != one.size for one in files)
     return f"{count} of {len(files)} files of a sweep are" if count else ""
 
 

@@ -1,12 +1,13 @@
 """What moved between the frames of a sweep, as a person states it, to the position of each frame."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.typed_turns import read_screw_place
-from shimwise.errors import LengthError
-from shimwise.lengths import length_to_mm
+from shimwise.files.csv_fields import to_distance_mm
+from shimwise.files.errors import CellError
 
 MOVED = {"sensor": "position_um", "ring": "ring", "chart": "distance", "screw": "turns"}
 """What can move -> the name of its position in the description."""
@@ -72,16 +73,22 @@ def _place(field: str, text: str, *, moved: str) -> float:
 
 
 def _signed(field: str, text: str, *, moved: str) -> float:
-    """Read a number, turns, or a length in mm, of either sign."""
+    """Read a number, turns, or a length in mm, of either sign; only one of all positions may be infinite."""
     if moved == "screw":
         return read_screw_place(text, field=field)
     plain = text.strip().replace("−", "-")
     sign, bare = (-1.0, plain[1:]) if plain.startswith("-") else (1.0, plain.removeprefix("+"))
+    is_length = moved in _LENGTHS
     try:
-        return sign * (
-            length_to_mm(bare, default_unit="mm") if moved in _LENGTHS else float(bare.replace(",", "."))
-        )
-    except LengthError as error:
+        value = sign * (to_distance_mm(bare, unit="mm") if is_length else float(bare.replace(",", ".")))
+    except CellError as error:
         raise InputError(str(error), field=field, typed=text) from error
     except ValueError:
-        raise InputError("is no number; write one as -60 or 0.05.", field=field, typed=text) from None
+        value = math.nan
+    if math.isnan(value):
+        raise InputError("is no number; write one as -60 or 0.05.", field=field, typed=text)
+    if math.isinf(value) and not (is_length and field == "at"):
+        raise InputError(
+            "is infinite: nothing can be counted from there or by that.", field=field, typed=text
+        )
+    return value

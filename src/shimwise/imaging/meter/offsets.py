@@ -4,9 +4,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import t as student
 
 from shimwise.arrays import FloatArray
+from shimwise.imaging.focus.fit.interval import t_quantile
 from shimwise.imaging.meter.crossings import MEDIAN_TO_SD
 
 NEAR_N, FAR_N = 1.5, 16.0
@@ -32,7 +32,7 @@ class Places:
 
 @dataclass(frozen=True, slots=True)
 class Offset:
-    """A difference with its standard uncertainty, and degrees of freedom of that. [µm]"""
+    """A difference with its standard uncertainty, which has ``BLOCKS`` − 1 degrees of freedom. [µm]"""
 
     um: float
     sd_um: float
@@ -40,7 +40,7 @@ class Offset:
     @property
     def half_um(self) -> float:
         """Half width of the 95 % interval."""
-        return float(student.ppf(0.975, BLOCKS - 1)) * self.sd_um
+        return t_quantile(0.95, BLOCKS - 1) * self.sd_um
 
 
 def offset_between(first: Places, second: Places, fnumber: float) -> Offset | None:

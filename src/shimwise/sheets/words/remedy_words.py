@@ -12,7 +12,7 @@ _WENT_AWAY = "the sensor went away from the flange."
 
 
 def number_in(n: Numbers, key: str) -> float:
-    """Return a number of a notice; 0 for one that is not known."""
+    """Return a number of a notice; 0 for one that the document of an older version lacks."""
     value = n.get(key)
     return 0.0 if value is None else float(value)
 

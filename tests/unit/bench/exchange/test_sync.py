@@ -94,6 +94,7 @@ def test_a_dry_run_says_the_same_and_writes_nothing(two: Two) -> None:
     assert [(one.way, one.id) for one in said.done] == [(one.way, one.id) for one in two.sync().done]
 
 
+@pytest.mark.slow
 def test_what_was_read_and_signed_away_is_at_home_and_holds(two: Two) -> None:
     prep = two.house.start(title="bay one")
     two.sync()
@@ -112,6 +113,7 @@ def test_what_was_read_and_signed_away_is_at_home_and_holds(two: Two) -> None:
     assert two.sync().done == ()
 
 
+@pytest.mark.slow
 def test_readings_of_both_sides_are_joined_by_their_ids(two: Two) -> None:
     prep = two.house.start(title="bay one")
     two.house.read(prep.id, "on")
@@ -128,6 +130,7 @@ def test_readings_of_both_sides_are_joined_by_their_ids(two: Two) -> None:
     assert record_admin.check(two.home) == record_admin.check(two.truck) == ()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("side", ["truck", "home"])
 def test_a_signed_prep_stands_and_what_the_other_had_is_kept_beside(two: Two, side: str) -> None:
     prep = two.house.start(title="bay one")
@@ -202,6 +205,7 @@ def test_one_name_for_two_units_is_a_question_and_its_preps_wait(two: Two) -> No
     assert {one.id for one in done.done} == {made[0].id, made[1].id, prep.id}
 
 
+@pytest.mark.slow
 def test_a_reopened_prep_goes_home_and_the_signature_stays(two: Two) -> None:
     prep = two.house.start(title="bay one")
     two.house.read(prep.id, "on")
@@ -221,6 +225,7 @@ def test_a_reopened_prep_goes_home_and_the_signature_stays(two: Two) -> None:
     assert len(record_admin.prep_document(two.home, prep.id)["sign_offs"]) == 2
 
 
+@pytest.mark.slow
 def test_withdrawn_on_one_side_is_withdrawn_and_said(two: Two) -> None:
     prep = two.house.start(title="bay one")
     saved = two.house.read(prep.id, "on")
@@ -240,6 +245,7 @@ class KnowsNoKey(RecordSide):
         raise ExchangeError("It is under the seal of a house that is not known here.")
 
 
+@pytest.mark.slow
 def test_a_dry_run_refuses_what_the_sync_refuses_and_nothing_untrue_is_told(two: Two) -> None:
     prep = two.house.start(title="bay one")
     two.house.read(prep.id, "on")
@@ -302,6 +308,7 @@ def epochs(record: Record, prep_id: str) -> tuple[list[int], list[tuple[int, int
     ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("first", ["truck", "home"])
 @pytest.mark.parametrize("is_signed", [False, True], ids=["open", "signed"])
 @pytest.mark.parametrize("is_cut", [False, True], ids=["whole", "cut between the sides"])
@@ -366,6 +373,7 @@ def test_two_adjustments_of_one_body_are_two_epochs_in_order_of_time(
         assert record_admin.prep_document(where, made[later])["sign_offs"] == before
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("first", ["truck", "home"])
 def test_one_open_prep_adjusted_on_both_sides_is_joined_and_a_later_prep_goes_too(
     two: Two, first: str
@@ -418,6 +426,7 @@ def test_a_history_that_was_learned_travels_with_a_new_lens_and_is_not_taken_for
     assert (again.done, again.waiting) == ((), ())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("side", ["truck", "home"])
 def test_a_typed_history_that_gave_way_to_a_learned_one_does_not_come_back(two: Two, side: str) -> None:
     facts = LensFacts(

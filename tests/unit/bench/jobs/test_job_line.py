@@ -87,6 +87,7 @@ def running(record: Record, work: Work, **more: object) -> Iterator[JobLine]:
         line.stop()
 
 
+@pytest.mark.slow
 def test_two_servers_do_each_job_once(record: Record, other: Record) -> None:
     names = [f"{n:02}" for n in range(30)]
     with running(record, writing(record, "one")) as one, running(other, writing(other, "two")) as two:
@@ -270,6 +271,7 @@ with Record.open(sys.argv[1]) as record:
 """
 
 
+@pytest.mark.slow
 def test_the_job_of_a_server_that_was_killed_is_taken_over(
     record: Record, record_address: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

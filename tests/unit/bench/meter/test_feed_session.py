@@ -180,6 +180,7 @@ def test_a_star_too_large_for_a_message_is_sent_smaller_and_measured_all_the_sam
     assert last["landing"]["um"] == pytest.approx(REST_UM, abs=1.0)
 
 
+@pytest.mark.slow
 def test_centre_and_corners_are_found_among_the_markers_around_them() -> None:
     def five(frame: Frame) -> Frame:
         whole = np.full((720, 1280), int(np.median(frame.luma[:20])), np.uint8)

@@ -175,6 +175,7 @@ def test_an_answer_read_back_from_its_document_is_written_as_the_same_document(h
     assert {**again, "remedies": found.document["remedies"]} == found.document
 
 
+@pytest.mark.slow
 def test_a_body_after_an_adjustment_is_another_one_than_before(house: House) -> None:
     prep = house.start()
     house.read(prep.id, 'short by 1/4"')

@@ -64,6 +64,7 @@ def test_a_reading_after_an_adjustment_belongs_to_the_new_epoch(house: House) ->
     assert [body["name"] for body in found.document["past"]["bodies"]] == ["A-01 before adjustment 1"]
 
 
+@pytest.mark.slow
 def test_a_newer_verdict_speaks_at_once(house: House) -> None:
     prep = house.start()
     on_the_mark = [house.read(prep.id, "on").view.id for _ in range(3)]

@@ -56,6 +56,7 @@ def test_barrel_distortion_is_found_and_leaves_the_turn() -> None:
     assert pose.yaw_deg == pytest.approx(-0.8, abs=1e-4)
 
 
+@pytest.mark.slow
 def test_turns_uncertainty_is_that_of_repeats() -> None:
     rng = np.random.default_rng(1)
     exact = seen(yaw=0.5)

@@ -41,12 +41,14 @@ def test_best_focus_of_a_perfect_lens_is_found_to_hundredths_and_nothing_is_flag
     assert named == {}
 
 
+@pytest.mark.slow
 def test_a_missing_frame_is_found_at_its_place_and_corrected() -> None:
     _, error, named = found("foreign-4")
     assert abs(error) < 0.15
     assert named == {"frame_slipped": "005.png"}
 
 
+@pytest.mark.slow
 def test_a_hand_and_a_start_that_has_not_settled_are_left_out_and_named() -> None:
     _, error, named = found("foreign-6")
     assert abs(error) < 0.25
@@ -64,6 +66,7 @@ def test_a_soft_shadow_that_leaves_the_contrast_is_named_and_left_out(tmp_path: 
     assert named["frame_obstructed"] == "008.png"
 
 
+@pytest.mark.slow
 def test_sharpened_pictures_are_recognised_and_keep_their_number() -> None:
     _, error, named = found("foreign-7")
     assert abs(error) < 0.1

@@ -38,6 +38,7 @@ def slip_of(true_um: FloatArray) -> Slip | None:
     return find_slip(rings, LENS, fit_law(rings, LENS), np.ones(true_um.size, dtype=bool))
 
 
+@pytest.mark.slow
 def test_sharpening_that_clips_is_no_slip() -> None:
     assert slip_of(STEP_UM * np.arange(-7.0, 8.0)) is None
 
@@ -50,6 +51,7 @@ def test_a_slip_is_found_in_a_sharpened_picture(frame: int, steps: float, code: 
     assert (found.frame, found.code, found.is_sure) == (frame, code, True)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("may_slip", [True, False])
 def test_positions_measured_from_the_pictures_have_no_slip(may_slip: bool) -> None:
     rings = rings_of(STEP_UM * (np.arange(-7.0, 8.0) + (np.arange(15) >= 6)))

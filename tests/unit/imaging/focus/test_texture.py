@@ -36,6 +36,7 @@ def test_energy_is_the_same_under_any_lamp_and_less_when_blurred() -> None:
     assert gradient_energy(cv2.GaussianBlur(frame, (0, 0), 1.5)) < 0.5 * gradient_energy(frame)
 
 
+@pytest.mark.slow
 def test_peak_of_a_textured_sweep_is_found_within_its_interval() -> None:
     errors, held = [], []
     for seed in range(20):

@@ -56,6 +56,7 @@ def test_luma_comes_back_in_order_and_in_linear_light(codec: str, tmp_path: Path
     assert source.skipped == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("codec", ["h264", "h265-10"])
 def test_range_and_transfer_are_read_from_the_stream(codec: str, tmp_path: Path) -> None:
     bits = 10 if "10" in codec else 8

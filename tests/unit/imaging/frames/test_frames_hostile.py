@@ -80,6 +80,7 @@ def test_a_hundred_thousand_pixels_a_side_are_refused(made: Callable[[int, int],
         read_still(made(100_000, 100_000), LINEAR, file="bomb")
 
 
+@pytest.mark.slow
 def test_a_picture_that_unpacks_to_more_than_its_header_says_stays_bounded() -> None:
     # 100 MB of zeros in a PNG of 96 × 64: the decoder takes what the header has, or refuses.
     data = bytearray(png_of(96, 64))

@@ -154,6 +154,7 @@ def test_given_levels_go_before_those_of_a_raw_file() -> None:
     assert np.nanmean(still.pixels) == pytest.approx(0.5)
 
 
+@pytest.mark.slow
 def test_8k_is_read_and_its_size_is_told_from_the_header() -> None:
     codes = np.zeros((4320, 7680), dtype=np.uint16)
     codes[1234, 5678] = 65535

@@ -84,6 +84,7 @@ def test_axes_apart_show_the_place_between_them_and_which_side_it_is_on(rest_um:
     assert rest_um or figure.high < 2.0  # by the whole star's square it is 3.3
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("first", "way"), [("away", 1.0), ("toward", -1.0), (None, 1.0)])
 def test_which_axis_is_deeper_follows_the_way_that_was_named_and_is_not_said_without_one(
     first: str | None, way: float

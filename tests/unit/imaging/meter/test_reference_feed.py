@@ -58,6 +58,7 @@ def test_the_rest_is_found_within_its_interval(whole: StarHistory) -> None:
     assert figure.low < 12.4 < figure.high
 
 
+@pytest.mark.slow
 def test_coarse_rings_alone_come_nearer_where_coding_smooths_fine_ones(whole: StarHistory) -> None:
     coarse = played("away", is_coarse=True)
     assert coarse.calibration is not None

@@ -81,6 +81,7 @@ def test_a_surprise_is_counted_in_its_own_uncertainty() -> None:
     assert found.drift is None, "two sign-offs are no chart"
 
 
+@pytest.mark.slow
 def test_surprises_of_a_still_unit_are_independent_with_sd_one() -> None:
     rng = np.random.default_rng(11)
     z = np.array([[one.z for one in simulated(rng, count=13).innovations] for _ in range(3000)])
@@ -90,6 +91,7 @@ def test_surprises_of_a_still_unit_are_independent_with_sd_one() -> None:
     assert np.abs(away).max() < 0.075
 
 
+@pytest.mark.slow
 def test_a_unit_that_keeps_still_raises_no_more_alarms_than_stated() -> None:
     rng = np.random.default_rng(21)
     found = [simulated(rng, count=21) for _ in range(2000)]
@@ -106,6 +108,7 @@ def test_a_unit_that_wanders_as_far_as_the_memory_allows_is_shown_as_stated() ->
     assert np.mean(alarmed) == pytest.approx(0.8, abs=0.06)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("drift_um", [3.0, -3.0])
 def test_a_drift_of_3_um_a_month_is_seen_in_time(drift_um: float) -> None:
     rng = np.random.default_rng(31)

@@ -125,6 +125,7 @@ def modes_of(name: str) -> dict[tuple[str, str], float]:
         return {(row["grpvar"], row["grp"]): float(row["condval"]) for row in csv.DictReader(file)}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "y", "groups"),
     [("Penicillin", "diameter", ("plate", "sample")), ("Pastes", "strength", ("sample", "batch"))],

@@ -52,6 +52,7 @@ def prep(
     return Prep(readings=(), landings=tuple(landings()))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("sd_mm", "preps"), [(0.6, 2), (0.2, 4), (1.5, 4), (0.4, 12)])
 def test_the_interval_holds_the_truth_as_often_as_it_says(sd_mm: float, preps: int) -> None:
     random = np.random.default_rng(11)

@@ -55,6 +55,7 @@ def test_bodies_are_held_by_their_intervals(learned: tuple[Learned, np.ndarray])
     assert sd.mean() < 4.0
 
 
+@pytest.mark.slow
 def test_a_person_who_stops_short_is_found_and_not_taken_for_the_bodies() -> None:
     offsets = (0.0, -0.4, 0.0)
     readings, _ = simulated_house(preps=40, offsets=offsets, seed=3)

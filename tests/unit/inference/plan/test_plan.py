@@ -99,6 +99,7 @@ def test_a_plan_reaches_its_target_by_our_own_reckoning(
     assert [body.name for body in plan.bodies] == list(bodies)
 
 
+@pytest.mark.slow
 def test_a_plan_is_no_worse_than_as_many_readings_of_every_lens_in_turn() -> None:
     plan = planned(target_um=22.0)
     in_turn = OwnReckoning(("B1",))
@@ -149,11 +150,13 @@ def test_a_target_that_no_readings_can_reach_says_what_they_can_and_what_would_h
     assert with_gauge.is_reached  # the help that was named is help
 
 
+@pytest.mark.slow
 def test_a_target_that_is_reached_already_needs_no_reading() -> None:
     plan = planned(gauge_sd_um=3.0, target_um=8.0)
     assert (plan.is_reached, plan.count, plan.readings) == (True, 0, ())
 
 
+@pytest.mark.slow
 def test_readings_already_taken_count() -> None:
     before = kit()
     taken = tuple(
@@ -170,6 +173,7 @@ def test_a_steadier_eye_needs_fewer_readings() -> None:
     assert steady.count < usual.count
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("few_preps")
 def test_repeats_are_gathered_and_charts_stand_near_before_far() -> None:
     plan = plan_check(kit(bodies=("B1", "B2")), target_um=5.0, k=0.4)
@@ -181,6 +185,7 @@ def test_repeats_are_gathered_and_charts_stand_near_before_far() -> None:
     assert order == sorted(order)
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("few_preps")
 def test_bodies_and_distances_can_be_asked_for() -> None:
     plan = plan_check(kit(), target_um=22.0, bodies=("B7",), distances_mm=(2000.0, 5000.0), k=K)
@@ -188,6 +193,7 @@ def test_bodies_and_distances_can_be_asked_for() -> None:
     assert {one.distance_mm for one in plan.readings} <= {2000.0, 5000.0}
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("few_preps")
 def test_no_plan_is_longer_than_the_most_readings() -> None:
     told: list[tuple[int, int]] = []

@@ -93,6 +93,7 @@ def _sightings(rng: np.random.Generator, k: float, count: int, *, blunders: floa
     return found
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("k", [0.1, 0.2, 0.3])
 def test_a_persons_k_is_found_among_blunders(k: float) -> None:
     rng = np.random.default_rng(int(1000 * k))

@@ -94,6 +94,7 @@ def test_a_scale_error_that_grows_with_the_extension_and_lands_deep_is_positive(
     assert "The scale of lens L75 is off" in answer.headline
 
 
+@pytest.mark.slow
 def test_mirrored_landings_give_the_mirrored_answer() -> None:
     one = bench(bodies_um={"B1": -35.0}, lenses_um={"L50": 9.0}, noise_um=3.0)
     other = tuple(
@@ -174,6 +175,7 @@ def _probabilities(answer: Answer) -> Iterator[float]:
     yield from (cause.probability for cause in answer.causes)
 
 
+@pytest.mark.slow
 def test_the_same_readings_and_seed_give_the_same_answer() -> None:
     subject = prep(*bench(bodies_um={"B1": -14.0}, noise_um=4.0))
     assert judge(subject, seed=7) == judge(subject, seed=7)
@@ -214,6 +216,7 @@ def test_a_fine_bench_that_is_well_known_is_in_tolerance() -> None:
     assert answer.next == ()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(8))
 def test_nothing_is_called_out_in_a_fine_scene(seed: int) -> None:
     rng = np.random.default_rng(1000 + seed)
@@ -224,6 +227,7 @@ def test_nothing_is_called_out_in_a_fine_scene(seed: int) -> None:
     assert not [cause for cause in answer.causes if cause.probability >= 0.8]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["body", "lens"])
 @pytest.mark.parametrize("seed", range(3))
 def test_a_faulty_unit_is_never_passed(seed: int, kind: str) -> None:

@@ -32,6 +32,7 @@ def information_of_t(scale: float) -> float:
     return float(integrate.quad(score_squared, -400, 400, points=[0.0], limit=400)[0])
 
 
+@pytest.mark.slow
 def test_a_readings_variance_is_one_over_the_information_in_its_students_t() -> None:
     assert pytest.approx(information_of_t(3.0), rel=1e-3) == 1 / (STUDENT_INFLATION * 9.0)
 

@@ -26,6 +26,7 @@ CAMERAS = st.builds(
 PAPERS = st.sampled_from(["A4", "A3", "Letter", "Tabloid", "297x420", "600x400", "1500x1000", "150x150"])
 
 
+@pytest.mark.slow
 @settings(max_examples=examples(20), deadline=None)
 @given(camera=CAMERAS, paper=PAPERS, stars=st.sampled_from([5, 9]), kind=st.sampled_from(SpokeKind))
 def test_whatever_is_chosen_fits_into_paper_and_picture_or_is_refused_in_words(

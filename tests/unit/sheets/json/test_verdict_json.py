@@ -194,6 +194,7 @@ def test_numbers_are_those_of_the_answer_to_a_nanometre(answer: Answer, document
         assert (one["row"], one["line"]) == (reading.row, reading.line)
 
 
+@pytest.mark.slow
 @given(answers(), st.sampled_from([Verdict.CANNOT_TELL, Verdict.IN_TOLERANCE, Verdict.NOT_CHECKED]))
 def test_any_answer_becomes_a_valid_verdict_with_ordered_intervals(answer: Answer, verdict: Verdict) -> None:
     # Words for the way are the judge's own: here every unit gets one that fits either sign.

@@ -42,6 +42,7 @@ def numbers(spec: Any, key: str = "um") -> Iterator[float]:  # noqa: ANN401
             yield from numbers(value, key)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("width_px", WIDTHS)
 def test_the_picture_is_as_wide_as_the_page_gives_it(answer: Answer, width_px: int) -> None:
     style = page_style("dark", width_px)
@@ -97,6 +98,7 @@ def test_beside_the_plot_the_figures_are_told_to_be_the_units_own_errors(
     assert ">own error ± 95 %, µm<" in svg
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("theme", sorted(PALETTES))
 def test_a_theme_brings_no_ink_but_its_own(answer: Answer, theme: str) -> None:
     svg = svg_of(verdict_figure(answer, lens_text=LENS_TEXT, style=page_style(theme, 700)))

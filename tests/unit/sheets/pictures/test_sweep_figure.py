@@ -25,6 +25,7 @@ WITHHELD = MEASURED | dict.fromkeys(("best_um", "sd_um", "low_um", "high_um", "l
 WITHHELD |= {"flags": ["saturated: 3 % of the pixels of star S0. Lower the exposure."]}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("suffix", [".svg", ".png", ".pdf"])
 @pytest.mark.parametrize("document", [MEASURED, WITHHELD, MEASURED | {"stars": [], "landing_um": None}])
 def test_every_kind_of_sweep_can_be_drawn(tmp_path: Path, suffix: str, document: dict[str, object]) -> None:

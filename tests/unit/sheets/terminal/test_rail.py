@@ -119,6 +119,7 @@ def test_a_body_that_nobody_read_says_so(answer: Answer) -> None:
     assert not any(line.startswith("H18") for line in lines[start:])
 
 
+@pytest.mark.slow
 @given(answers(), st.integers(60, 160), st.booleans())
 def test_no_line_is_wider_than_the_width_and_ascii_is_ascii(
     answer: Answer, width: int, is_ascii: bool
