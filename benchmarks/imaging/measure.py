@@ -70,4 +70,4 @@ def _pointed(simulator: Simulator, layout: ChartLayout) -> NDArray[np.float64]:
     x, y = simulator.camera.to_px(star.centre_mm)
     radius_px = star.radius_mm * spec.magnification * 1e3 / spec.pitch_um
     centre = (float(x) + POINTED_PX[0], float(y) + POINTED_PX[1])
-    return start_from_star(layout, centre_px=centre, radius_px=0.998 * radius_px, angle_deg=0.0)
+    return start_from_star(layout, centre_px=centre, radius_px=0.998 * radius_px)

@@ -43,7 +43,7 @@ def test_one_value_is_the_same_in_the_sentence_the_table_the_page_and_the_advice
         verdict=Verdict.OUT_SHORT,
         tolerance_um=10.0,
     )
-    assert "by 16 µm, give or take 13 (95 %)" in unit_sentence("body", "P25", unit)
+    assert "by 16 µm, give or take 13 (95 %)" in unit_sentence(unit)
     assert error_text(unit) == "−16 ± 13"
     assert view.error(unit.error_um, 12.5) == "−16 ± 13 µm"
     remedy = advise_body(unit)

@@ -228,10 +228,7 @@ class _Worker:
 
 def _work(pipe: Pipe, most_bytes: int) -> None:
     """Do in this process what comes by the pipe, one after the other, until that is closed."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    limit_memory(most_bytes)
-    if hasattr(os, "nice"):
-        os.nice(NICENESS)
+    begin_bounded(most_bytes)
 
     def ask(value: object) -> Any:  # noqa: ANN401 - whatever is answered
         pipe.send(("asked", value))
@@ -258,6 +255,14 @@ def _sendable(error: ShimwiseError) -> ShimwiseError:
     except Exception:  # an error with arguments of its own
         return ShimwiseError(str(error))
     return error
+
+
+def begin_bounded(most_bytes: int) -> None:
+    """Begin a process for what strangers send: its memory limited, the pages first, ended by its parent."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    limit_memory(most_bytes)
+    if hasattr(os, "nice"):
+        os.nice(NICENESS)
 
 
 def limit_memory(most_bytes: int) -> None:

@@ -60,9 +60,7 @@ def _look_at(answer: Answer) -> Iterator[Notice]:
 
 
 def _read_again(answer: Answer) -> Iterator[Notice]:
-    past = {unit.name for unit in (*answer.past_bodies, *answer.past_lenses)}
-    doubted = [one for one in answer.readings if one.is_doubted and past.isdisjoint((one.body, one.lens))]
-    yield from map(_of_doubted, sorted(doubted, key=lambda one: one.weight))
+    yield from map(_of_doubted, sorted(answer.doubted, key=lambda one: one.weight))
 
 
 def _of_doubted(reading: ReadingAnswer) -> Notice:
@@ -92,7 +90,7 @@ def _part(answer: Answer) -> Iterator[Notice]:
 
 def _read_finer(answer: Answer) -> Iterator[Notice]:
     """Yield persons whose rounding is wider than the tolerance while a unit is open: the reason of its ±."""
-    if any(not unit.verdict.is_decided for unit in (*answer.bodies, *answer.lenses)):
+    if any(not unit.verdict.is_decided for unit in answer.units):
         for one in answer.notices:
             if one.code in {"marks_assumed", "rounding_assumed"}:
                 yield Notice("do_read_finer", one.unit, {"kind": "", **one.numbers})
@@ -118,7 +116,7 @@ def _read_next(answer: Answer) -> Iterator[Notice]:
 def _not_read(answer: Answer) -> Iterator[Notice]:
     read = {name for one in answer.readings for name in (one.body, one.lens)}
     read |= {name for one in answer.next for name in (one.body, one.lens)}
-    undecided = [unit.name for unit in (*answer.bodies, *answer.lenses) if not unit.verdict.is_decided]
+    undecided = [unit.name for unit in answer.units if not unit.verdict.is_decided]
     missing = [name for name in undecided if name not in read]
     if missing:
         units, count = "\n".join(missing), float(len(missing))

@@ -233,7 +233,6 @@ def _faults(judged: JudgedInputs, truth: dict[str, Any]) -> tuple[Fault, ...]:
 
 
 def _unit_fault(kind: str, unit: BodyAnswer, true_um: float) -> Fault:
-    half_um = (unit.high_um - unit.low_um) / 2
     return Fault(
-        kind=kind, unit=unit.name, true=true_um, stated=unit.error_um, half=half_um, unit_of_measure="µm"
+        kind=kind, unit=unit.name, true=true_um, stated=unit.error_um, half=unit.half_um, unit_of_measure="µm"
     )

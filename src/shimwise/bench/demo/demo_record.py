@@ -7,8 +7,8 @@ import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.resources import files
-from typing import TYPE_CHECKING
 
+from shimwise.bench.desk.inputs import Progress
 from shimwise.bench.house.kit_units import mechanism_of_kit
 from shimwise.bench.house.units import add_set, add_unit, list_units
 from shimwise.bench.house.views import BodyFacts, LensFacts, SetFacts
@@ -17,10 +17,7 @@ from shimwise.bench.prep.readings import add_reading
 from shimwise.bench.verdict.verdict import refresh_verdict
 from shimwise.fields import build_from
 from shimwise.files.kit_file import parse_kit
-
-if TYPE_CHECKING:
-    from shimwise.bench.desk.inputs import Progress
-    from shimwise.record.record import Record
+from shimwise.record.record import Record
 
 WHO = "technician"
 MOUNT = "PL"
@@ -50,13 +47,13 @@ class DemoRecord:
     reading_count: int
 
 
-def is_empty(record: "Record") -> bool:
+def is_empty(record: Record) -> bool:
     """Return whether a record holds no body and no prep yet."""
     has_bodies = list_units(record, BodyFacts, limit=1, with_retired=True).units
     return not has_bodies and not list_preps(record, limit=1).preps
 
 
-def fill_demo(record: "Record", *, progress: "Progress | None" = None) -> DemoRecord:
+def fill_demo(record: Record, *, progress: Progress | None = None) -> DemoRecord:
     """Put the invented bench into a fresh record: bodies, lenses, sets, a prep that is done and an open one.
 
     Parameters
@@ -96,7 +93,7 @@ def fill_demo(record: "Record", *, progress: "Progress | None" = None) -> DemoRe
     )
 
 
-def _fill_done(record: "Record") -> str:
+def _fill_done(record: Record) -> str:
     """Start, read, judge and close a prep in which all is well; return its id."""
     lenses = [
         LensFacts(
@@ -125,7 +122,7 @@ def _fill_done(record: "Record") -> str:
 
 
 def _start(
-    record: "Record",
+    record: Record,
     bodies: Sequence[BodyFacts],
     lenses: Sequence[LensFacts],
     *,
@@ -148,11 +145,11 @@ def _start(
 
 
 def _read(
-    record: "Record",
+    record: Record,
     prep_id: str,
     ids: dict[str, str],
     rows: list[dict[str, str]],
-    progress: "Progress | None",
+    progress: Progress | None,
 ) -> None:
     """Add the readings; a set-up that a row names is taped under that name."""
     setups: dict[str, str] = {}

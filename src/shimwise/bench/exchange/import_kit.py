@@ -3,12 +3,12 @@
 import hashlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.access.acting import Who, changing, permitted
 from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import InputError
-from shimwise.bench.house.kit_units import KIT_FACTS, mechanism_of_kit
+from shimwise.bench.house.kit_units import KIT_FACTS, mechanism_of_kit, of_unit
 from shimwise.bench.house.unit_changes import blank_facts, differing, fact_text
 from shimwise.bench.house.unit_checks import checked_unit
 from shimwise.bench.house.unit_rows import facts_of, row_of
@@ -18,13 +18,9 @@ from shimwise.bench.typed_names import id_or_new
 from shimwise.files.kit import Kit, KitBody, KitLens, KitUnit
 from shimwise.files.kit_file import parse_kit
 from shimwise.record.queries import evidence, preps, units
+from shimwise.record.record import Change, Connection, Record
 from shimwise.record.tables.mapping import UNIT_ROWS
 from shimwise.record.tables.rows import GaugeRow
-
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.journal import Change
-    from shimwise.record.record import Record
 
 HISTORY = ("history_mean_um", "history_sd_um")
 FROM_FILE = "from the kit file"
@@ -71,7 +67,7 @@ class KitOutcome:
 
 
 def import_kit(
-    record: "Record",
+    record: Record,
     data: bytes,
     *,
     who: Who,
@@ -121,7 +117,7 @@ def import_kit(
 class _Draft:
     """What of a kit is new in the record."""
 
-    connection: "Connection"
+    connection: Connection
     prep_id: str | None
     wanted: list[tuple[Any, BodyFacts | LensFacts, str]] = field(default_factory=list)
     added: list[str] = field(default_factory=list)
@@ -131,7 +127,7 @@ class _Draft:
     left: list[KitLeft] = field(default_factory=list)
 
     @classmethod
-    def of(cls, connection: "Connection", kit: Kit, prep_id: str | None) -> "_Draft":
+    def of(cls, connection: Connection, kit: Kit, prep_id: str | None) -> "_Draft":
         if prep_id is not None:
             refuse_unless_open(connection, prep_id)
         draft = cls(connection, prep_id)
@@ -210,7 +206,7 @@ class _Draft:
         if not any(_is_same(row, there) for there in evidence.gauges(self.connection, prep.id)):
             self.gauges.append((f"{kind} {name}", prep.title, row))
 
-    def keep(self, change: "Change", *, file: str) -> None:
+    def keep(self, change: Change, *, file: str) -> None:
         """Write everything that is new or changed."""
         for known, facts, unit_id in self.wanted:
             if known is None:
@@ -246,9 +242,7 @@ def _wanted(
             stated["mechanism"] = _joined(facts.mechanism, stated["mechanism"])
         return checked_unit(replace(facts, **stated))
     except InputError as error:
-        raise InputError(
-            f"of the {kind} {name} ({error.field}) {error.reason}", field=error.field, typed=error.typed
-        ) from error
+        raise of_unit(kind, name, error) from error
 
 
 def _stated(unit: KitUnit) -> Iterator[tuple[str, Any]]:
@@ -287,9 +281,5 @@ def _gauge_id(prep_id: str, unit_id: str, epoch: int, unit: KitUnit) -> str:
 
 def _is_same(one: GaugeRow, there: GaugeRow) -> bool:
     """Return whether the prep holds this value of the unit already, from whatever file."""
-    return (one.unit_id, one.epoch, one.value_um, one.sd_um) == (
-        there.unit_id,
-        there.epoch,
-        there.value_um,
-        there.sd_um,
-    )
+    names = ("unit_id", "epoch", "value_um", "sd_um")
+    return all(getattr(one, name) == getattr(there, name) for name in names)

@@ -6,8 +6,8 @@ The ids of what is added follow from the file's content and the line, so that a 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
 
+from shimwise.bench.desk.inputs import Progress
 from shimwise.bench.errors import InputError, NotFound
 from shimwise.bench.exchange.import_messages import (
     adjusted_units,
@@ -26,16 +26,12 @@ from shimwise.bench.typed_lengths import TypedLength
 from shimwise.fields import build_from
 from shimwise.files.rows import FileRow
 from shimwise.notices import Notice
-from shimwise.record import Connection
 from shimwise.record.names import name_key
 from shimwise.record.queries import evidence, units
 from shimwise.record.queries import preps as kept
+from shimwise.record.record import Change, Connection
 from shimwise.record.tables.rows import BodyRow, GaugeRow, LensRow, PrepRow, ReadingRow, SetupRow
 from shimwise.sheets.words.shared import counted
-
-if TYPE_CHECKING:
-    from shimwise.bench.desk.inputs import Progress
-    from shimwise.record.journal import Change
 
 PROGRESS_EVERY = 50
 TICK = timedelta(microseconds=1)
@@ -108,7 +104,7 @@ def draft_of(
     )
 
 
-def keep(change: "Change", source: ReadingsSource, draft: Draft, progress: "Progress | None") -> None:
+def keep(change: Change, source: ReadingsSource, draft: Draft, progress: Progress | None) -> None:
     """Write what is new into the record."""
     if not draft.readings:
         return

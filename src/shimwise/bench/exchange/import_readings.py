@@ -5,11 +5,10 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from shimwise.bench.access.acting import Who, changing, permitted
 from shimwise.bench.access.roles import Act
-from shimwise.bench.desk.inputs import READING_FILE
+from shimwise.bench.desk.inputs import READING_FILE, Progress
 from shimwise.bench.errors import InputError
 from shimwise.bench.exchange.import_plan import Draft, draft_of, keep
 from shimwise.bench.exchange.import_units import ReadingsSource
@@ -27,9 +26,6 @@ from shimwise.record.queries import units
 from shimwise.record.record import Record
 from shimwise.record.tables.rows import LensRow
 from shimwise.sheets.words.notices import worded
-
-if TYPE_CHECKING:
-    from shimwise.bench.desk.inputs import Progress
 
 MOST_ROWS = 5_000
 ALL = 1_000_000
@@ -106,7 +102,7 @@ def import_readings(
     title: str = "",
     is_dry_run: bool = False,
     unit: str | None = None,
-    progress: "Progress | None" = None,
+    progress: Progress | None = None,
 ) -> ReadingsOutcome:
     """Take in a readings file, all of it or nothing; or return what that would do.
 
@@ -186,7 +182,7 @@ def _read(
     name: str,
     kit: Kit,
     unit: str | None,
-    progress: "Progress | None",
+    progress: Progress | None,
 ) -> ReadingsSource:
     """Read the file; what the record knows of a lens holds for its rows, before the kit."""
     with record.reading() as connection:

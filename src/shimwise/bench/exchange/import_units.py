@@ -3,7 +3,6 @@
 import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.kit_units import body_of_kit, lens_of_rows
@@ -17,9 +16,6 @@ from shimwise.record import Connection
 from shimwise.record.names import name_key
 from shimwise.record.queries import units
 from shimwise.record.tables.rows import BodyRow, LensRow
-
-if TYPE_CHECKING:
-    pass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,7 @@ from datetime import datetime
 from itertools import islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import Any, NoReturn
 
 from shimwise.bench.access.acting import HOUSE, Who, allowed, changing, permitted
 from shimwise.bench.access.roles import Act
@@ -24,6 +24,7 @@ from shimwise.bench.verdict.histories import remember_imported
 from shimwise.errors import ShimwiseError
 from shimwise.files.errors import KitError
 from shimwise.files.opening import read_bytes
+from shimwise.record import Connection
 from shimwise.record.backup import backup as copies
 from shimwise.record.backup import checking
 from shimwise.record.backup.backup import Announce
@@ -52,10 +53,7 @@ from shimwise.record.queries import preps, verdicts
 from shimwise.record.record import Record as Record
 from shimwise.record.record import utc_now
 from shimwise.record.storage import Storage
-
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.tables.rows import PrepLine
+from shimwise.record.tables.rows import PrepLine
 
 SHOWN = 5
 SHORT_ID = 8
@@ -284,7 +282,7 @@ def read_file(path: str | Path) -> bytes:
     return read_bytes(path, error=KitError)
 
 
-def refuse_unless_shown(connection: "Connection", prep_id: str) -> None:
+def refuse_unless_shown(connection: Connection, prep_id: str) -> None:
     """Refuse a prep that cannot be shown: nothing is ever deleted, so its page would stay broken.
 
     Raises
@@ -309,7 +307,7 @@ def refuse_unless_shown(connection: "Connection", prep_id: str) -> None:
         ) from error
 
 
-def _named(line: "PrepLine") -> str:
+def _named(line: PrepLine) -> str:
     title = line.title or ", ".join(line.bodies)
     return f"{line.id[:SHORT_ID]}  {line.started_at.astimezone():%Y-%m-%d}  {line.state:<6}  {title}"
 

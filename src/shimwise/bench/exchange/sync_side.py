@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import Any, Protocol
 from uuid import uuid4
 
 from shimwise import __version__
@@ -22,6 +22,7 @@ from shimwise.bench.house.settings import KEY as HOUSE_KEY
 from shimwise.bench.house.taught import TAUGHT_KEY
 from shimwise.bench.house.unit_checks import checked_unit
 from shimwise.bench.house.unit_rows import facts_of
+from shimwise.bench.prep.states import SIGNED
 from shimwise.bench.sign.sealing import refuse_unproven
 from shimwise.bench.verdict.histories import forget_prep, remember_imported
 from shimwise.record import journal
@@ -35,17 +36,13 @@ from shimwise.record.queries import people, units
 from shimwise.record.queries import settings as kept_settings
 from shimwise.record.queries.epochs import order_epochs
 from shimwise.record.queries.lookups import prep_state
+from shimwise.record.record import Change, Record
 from shimwise.record.tables.mapping import UNIT_ROWS
-
-if TYPE_CHECKING:
-    from shimwise.record.journal import Change
-    from shimwise.record.record import Record
 
 ID_KEY = "record_id"
 """Setting by which a home is known again."""
 GIVEN_KEYS = (HOUSE_KEY, WEAR_KEY, TAUGHT_KEY)
 """Settings that a machine takes along."""
-SIGNED = "signed"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +98,7 @@ class Side(Protocol):
 class RecordSide:
     """A record that is open here. ``is_home``: whether a machine comes home to it, which is named."""
 
-    def __init__(self, record: "Record", *, who: Who, is_home: bool, machine: str = "") -> None:
+    def __init__(self, record: Record, *, who: Who, is_home: bool, machine: str = "") -> None:
         self.record, self.who, self.machine = record, who, machine
         self.name, self.what = record.name, BROUGHT_HOME if is_home else TAKEN_ALONG
 
@@ -162,7 +159,7 @@ class RecordSide:
         with changing(self.record, self.who, Act.SYNC) as change:
             order_epochs(change, kind, unit_id, base=base, order=order)
 
-    def put_prep_in(self, change: "Change", document: Any, *, expected: int, beside: Any = None) -> int:
+    def put_prep_in(self, change: Change, document: Any, *, expected: int, beside: Any = None) -> int:
         """Put a prep within a change; its seals were looked at before."""
         prep_id = sync_rows.prep_id_of(document)
         was_signed = False
@@ -183,7 +180,7 @@ class RecordSide:
         return seq
 
 
-def put_unit_in(change: "Change", entry: Entry, *, expected: str) -> None:
+def put_unit_in(change: Change, entry: Entry, *, expected: str) -> None:
     """Put a unit or a set within a change, refused where no page could show it."""
     if entry.kind == "set":
         sync_rows.put_set(change, entry, expected=expected)

@@ -8,30 +8,26 @@ units that always travel together are not quite independent.
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import datetime
 from itertools import groupby
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from shimwise.bench.history.drift_views import DriftRow, DriftView
 from shimwise.bench.house.drift_rate import rates_of
 from shimwise.bench.house.unit_rows import past_view
+from shimwise.bench.house.views import PastVerdict
 from shimwise.bench.verdict.histories import KEPT
 from shimwise.fields import build_from
 from shimwise.inference.history.control_charts import LIMIT_SDS
 from shimwise.inference.history.unit_drift import SignedError, UnitDrift, chart, prep_only_estimate
+from shimwise.inference.model.joint_memory import DriftRates
 from shimwise.inference.model.kinds import UNKNOWN_SD, Kind
-from shimwise.record import journal
+from shimwise.record import Connection, journal
 from shimwise.record.queries import units, verdicts
+from shimwise.record.record import Record
 from shimwise.record.tables.mapping import UNIT_ROWS
+from shimwise.record.tables.rows import BodyRow, JournalRow, LensRow
 from shimwise.sheets.words import drift_words as words
-
-if TYPE_CHECKING:
-    from datetime import datetime
-
-    from shimwise.bench.house.views import PastVerdict
-    from shimwise.inference.model.joint_memory import DriftRates
-    from shimwise.record import Connection
-    from shimwise.record.record import Record
-    from shimwise.record.tables.rows import BodyRow, JournalRow, LensRow
 
 DAY_S = 86_400.0
 MOST_LINES = 5000
@@ -46,24 +42,24 @@ class _Known(NamedTuple):
 
     mean_um: float
     sd_um: float
-    since: "datetime | None"
+    since: datetime | None
 
 
 class _Signed(NamedTuple):
     """A sign-off of a unit: its verdict, when, and what was known before."""
 
-    past: "PastVerdict"
-    at: "datetime"
+    past: PastVerdict
+    at: datetime
     known: _Known
 
 
-def unit_drift(record: "Record", kind: str, unit_id: str) -> DriftView:
+def unit_drift(record: Record, kind: str, unit_id: str) -> DriftView:
     """Chart whether a unit, ``body`` or ``lens``, drifts; raise NotFound if there is no such unit."""
     with record.reading() as connection:
         return _drift(connection, units.unit(connection, UNIT_ROWS[kind], unit_id), kind)
 
 
-def _drift(connection: "Connection", unit: "BodyRow | LensRow", kind: str) -> DriftView:
+def _drift(connection: Connection, unit: BodyRow | LensRow, kind: str) -> DriftView:
     adjusted = tuple(row.made_at for row in verdicts.unit_adjustments(connection, unit.id))
     rates = rates_of(connection)
     signed = _signed(connection, unit, kind, adjusted)
@@ -96,7 +92,7 @@ def _drift(connection: "Connection", unit: "BodyRow | LensRow", kind: str) -> Dr
 
 
 def _signed(
-    connection: "Connection", unit: "BodyRow | LensRow", kind: str, adjusted: "Sequence[datetime]"
+    connection: Connection, unit: BodyRow | LensRow, kind: str, adjusted: Sequence[datetime]
 ) -> list[_Signed]:
     """Return the verdicts of signed preps on a unit, oldest first, and what was known before each."""
     everything = [past_view(row) for row in verdicts.unit_past(connection, unit.id)]
@@ -119,10 +115,8 @@ def _signed(
         written = kept.get((one.prep_id, at[one.prep_id]))
         before = (mean_um, sd_um) if written is None else tuple(written["before"])
         if before != (mean_um, sd_um):  # it was signed in another house, by what was known there
-            known = _Known(before[0] or 0.0, _wide(before[1], kind), left_at.get(before))
-            found.append(_Signed(one, at[one.prep_id], known))
-            continue
-        known = _Known(mean_um or 0.0, _wide(sd_um, kind), since)
+            since = left_at.get(before)
+        known = _Known(before[0] or 0.0, _wide(before[1], kind), since)
         found.append(_Signed(one, at[one.prep_id], known))
     return found[::-1]
 
@@ -132,14 +126,14 @@ def _wide(sd_um: float | None, kind: str) -> float:
 
 
 def _before(
-    line: "JournalRow", mean_um: float | None, sd_um: float | None
+    line: JournalRow, mean_um: float | None, sd_um: float | None
 ) -> tuple[float | None, float | None]:
     """Return a unit's history before the change in a line of the journal."""
     mean_um = line.detail.get("history_mean_um", (mean_um,))[0]
     return mean_um, line.detail.get("history_sd_um", (sd_um,))[0]
 
 
-def _series(signed: Sequence[_Signed], kind: str, rates: "DriftRates") -> list[SignedError]:
+def _series(signed: Sequence[_Signed], kind: str, rates: DriftRates) -> list[SignedError]:
     return [
         SignedError(
             days=one.at.timestamp() / DAY_S,
@@ -156,7 +150,7 @@ def _series(signed: Sequence[_Signed], kind: str, rates: "DriftRates") -> list[S
     ]
 
 
-def _faded_sd_um(one: _Signed, kind: str, rates: "DriftRates") -> float:
+def _faded_sd_um(one: _Signed, kind: str, rates: DriftRates) -> float:
     """Return the prior sd at the sign-off: what an earlier sign-off or move left has faded since. [µm]"""
     if one.known.since is None:
         return one.known.sd_um
@@ -199,7 +193,7 @@ def _compared(row: DriftRow, drift: UnitDrift, i: int) -> DriftRow:
 
 
 def _state(
-    kind: str, unit: "BodyRow | LensRow", run: Sequence[_Signed], drift: UnitDrift, *, has_signed: bool
+    kind: str, unit: BodyRow | LensRow, run: Sequence[_Signed], drift: UnitDrift, *, has_signed: bool
 ) -> tuple[str, str]:
     """Return the state as a word for programs, and its sentence."""
     name, is_adjusted = unit.name, unit.epoch > 0

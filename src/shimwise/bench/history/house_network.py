@@ -37,10 +37,9 @@ from shimwise.inference.model.kinds import Kind
 from shimwise.inference.model.priors import STARTING_LEVELS, Effect
 from shimwise.inference.verdict.answer import Z95
 from shimwise.optics.ring_setting import SETTING_SD_MM
-from shimwise.record import Connection
 from shimwise.record.names import name_key
 from shimwise.record.queries import units
-from shimwise.record.record import Record
+from shimwise.record.record import Connection, Record
 from shimwise.record.tables.mapping import UNIT_ROWS
 from shimwise.sheets.words.house_words import EFFECT_WORDS, datum_words, persons_words
 

@@ -2,25 +2,21 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from datetime import datetime
 
 from shimwise.bench.desk.plan import DEFAULT_TARGET_UM as DEFAULT_TARGET_UM
 from shimwise.bench.desk.plan import LARGEST_TARGET_UM
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.unit_knowledge import body_knowledge, lens_knowledge, lens_text
+from shimwise.bench.prep.verdict_views import distance_words
 from shimwise.bench.typed_lengths import typed_distance
+from shimwise.fields import build_from
 from shimwise.inference.model.candidates import USUAL_DISTANCES_MM
 from shimwise.inference.model.prep import Prep
-from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.record.queries import sets, units
+from shimwise.record.record import Connection, Record
 from shimwise.record.tables.rows import BodyRow, LensRow
-
-if TYPE_CHECKING:
-    from datetime import datetime
-
-    from shimwise.record import Connection
-    from shimwise.record.record import Record
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +66,7 @@ class HousePlan:
 
 
 def plan_house(
-    record: "Record",
+    record: Record,
     *,
     body_ids: Sequence[str],
     set_id: str = "",
@@ -119,7 +115,7 @@ def plan_house(
     typed = {
         taped.mm: taped.text for taped in (typed_distance(text, field="distances") for text in distances)
     }
-    bodies, lenses, prep, is_metric = _known(record, body_ids, set_id, lens_ids)
+    bodies, lenses, prep, house_units = _known(record, body_ids, set_id, lens_ids)
     plan = plan_check(
         prep,
         target_um=target_um,
@@ -127,54 +123,39 @@ def plan_house(
         distances_mm=tuple(sorted(typed)) or USUAL_DISTANCES_MM,
         is_by_picture=is_by_picture,
     )
-    write = mm_to_metric_text if is_metric else mm_to_feet_text
+    write = distance_words(house_units)
+    wanted_mm = dict.fromkeys(one.distance_mm for one in plan.readings)
+    distances_text = {at_mm: typed.get(at_mm) or write(at_mm) for at_mm in wanted_mm}
     texts = {lens.name: lens_text(lens) for lens in lenses}
-    return HousePlan(
+    return build_from(
+        HousePlan,
+        plan,
         headline=plan_headline(plan),
-        is_reached=plan.is_reached,
-        count=plan.count,
         setups=tuple(
             PlanSetup(
                 body=body,
-                distance_text=typed.get(distance_mm) or write(distance_mm),
+                distance_text=distances_text[distance_mm],
                 readings=tuple(
-                    PlanReading(
-                        lens=one.lens,
+                    build_from(
+                        PlanReading,
+                        one,
                         lens_text=texts.get(one.lens, ""),
                         sight=sight_text(one, plan),
-                        repeats=one.repeats,
                     )
                     for one in readings
                 ),
             )
             for (body, distance_mm), readings in setups_of(plan).items()
         ),
-        bodies=tuple(
-            PlanBody(
-                name=one.name,
-                half_um=one.half_width_um,
-                median_um=one.median_um,
-                limit_um=one.limit_um,
-            )
-            for one in plan.bodies
-        ),
+        bodies=tuple(build_from(PlanBody, one, half_um=one.half_width_um) for one in plan.bodies),
         help=plan_help(plan),
-        habits=(
-            *plan_habits(
-                plan,
-                {
-                    one.distance_mm: typed.get(one.distance_mm) or write(one.distance_mm)
-                    for one in plan.readings
-                },
-            ),
-            *plan_pictures(plan),
-        ),
+        habits=(*plan_habits(plan, distances_text), *plan_pictures(plan)),
         is_by_picture=is_by_picture,
     )
 
 
 def _add_history(
-    connection: "Connection", bodies: "list[BodyRow]", lenses: "list[LensRow]", *, at: "datetime"
+    connection: Connection, bodies: "list[BodyRow]", lenses: "list[LensRow]", *, at: datetime
 ) -> None:
     """Put in the units' rows what a job that starts now may know of them."""
     from shimwise.bench.house.unit_memory import alone_at
@@ -189,8 +170,8 @@ def _add_history(
 
 
 def _known(
-    record: "Record", body_ids: Sequence[str], set_id: str, lens_ids: Sequence[str]
-) -> "tuple[list[BodyRow], list[LensRow], Prep, bool]":
+    record: Record, body_ids: Sequence[str], set_id: str, lens_ids: Sequence[str]
+) -> "tuple[list[BodyRow], list[LensRow], Prep, str]":
     """Look up the units, and what the judge may know of them."""
     if not body_ids:
         raise InputError("Choose at least one body to plan for.", field="body_ids")
@@ -208,4 +189,4 @@ def _known(
         lenses={lens.name: lens_knowledge(lens) for lens in lenses},
         tolerance_um=house.tolerance_um,
     )
-    return bodies, lenses, prep, house.units == "m"
+    return bodies, lenses, prep, house.units

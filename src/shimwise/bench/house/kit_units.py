@@ -33,7 +33,7 @@ def body_of_kit(name: str, kit: KitBody) -> BodyFacts:
     try:
         return checked_body(facts)
     except InputError as error:
-        raise _of_unit("body", name, error) from error
+        raise of_unit("body", name, error) from error
 
 
 def lens_of_rows(
@@ -79,7 +79,7 @@ def lens_of_rows(
     try:
         return checked_lens(facts)
     except InputError as error:
-        raise _of_unit("lens", name, error) from error
+        raise of_unit("lens", name, error) from error
 
 
 def mechanism_of_kit(mechanism: Mechanism | None) -> MechanismFacts | None:
@@ -114,7 +114,8 @@ def _as_text(value: float | None) -> str:
     return "nothing" if value is None else f"{value:g}"
 
 
-def _of_unit(kind: str, name: str, error: InputError) -> InputError:
+def of_unit(kind: str, name: str, error: InputError) -> InputError:
+    """Return the refusal of a fact with the unit that it is of."""
     return InputError(
         f"of the {kind} {name} ({error.field}) {error.reason}", field=error.field, typed=error.typed
     )

@@ -1,19 +1,16 @@
 """Units that a person or a client names by id: looked up, or refused by the field that named them."""
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from shimwise.bench.errors import InputError, NotFound
+from shimwise.record import Connection
 from shimwise.record.queries import units
 from shimwise.record.queries.units import Unit
 from shimwise.record.tables.schema import word_of
 
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-
 
 def known_units(
-    connection: "Connection", kind: type[Unit], ids: Sequence[str], *, field: str
+    connection: Connection, kind: type[Unit], ids: Sequence[str], *, field: str
 ) -> dict[str, Unit]:
     """Return units of a kind (``BodyRow`` or ``LensRow``) by id; raise InputError if one is unknown."""
     try:

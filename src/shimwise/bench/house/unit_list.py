@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.access.acting import Who, changing, permitted
 from shimwise.bench.access.roles import Act
@@ -19,22 +19,18 @@ from shimwise.files.errors import shown
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.record.names import name_key
 from shimwise.record.queries import sets, units
+from shimwise.record.record import Change, Connection, Record
 from shimwise.record.tables.mapping import UNIT_ROWS
 from shimwise.record.tables.rows import SetRow
 from shimwise.sheets.words.notices import notice_texts, worded
 from shimwise.sheets.words.shared import titled
-
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.journal import Change
-    from shimwise.record.record import Record
 
 ALL = 1_000_000
 _COLUMNS = {field: column for column, field in FIELDS.items()}
 
 
 def import_house_list(
-    record: "Record", data: bytes, *, who: Who, name: str = "the list", is_dry_run: bool = True
+    record: Record, data: bytes, *, who: Who, name: str = "the list", is_dry_run: bool = True
 ) -> HouseListOutcome:
     """Take in a house's list, or return what that would change.
 
@@ -87,13 +83,13 @@ def import_house_list(
     )
 
 
-def export_house_list(record: "Record") -> str:
+def export_house_list(record: Record) -> str:
     """Return the house's list as CSV, in the form that :func:`import_house_list` takes in."""
     with record.reading() as connection:
         return list_text(_all_units(connection))
 
 
-def _all_units(connection: "Connection") -> Iterator[tuple[BodyFacts | LensFacts, tuple[str, ...]]]:
+def _all_units(connection: Connection) -> Iterator[tuple[BodyFacts | LensFacts, tuple[str, ...]]]:
     of_lens: dict[str, list[str]] = {}
     for one in sets.sets(connection, limit=ALL):
         for lens_id in one.lens_ids:
@@ -119,7 +115,7 @@ class _Draft:
     _members: dict[str, tuple[str, list[str]]] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, connection: "Connection") -> "_Draft":
+    def of(cls, connection: Connection) -> "_Draft":
         known = {
             (kind, name_key(row.name)): row
             for kind, of in UNIT_ROWS.items()
@@ -192,7 +188,7 @@ class _Draft:
             )
         )
 
-    def keep(self, change: "Change") -> None:
+    def keep(self, change: Change) -> None:
         """Write everything that is new or changed."""
         lens_ids: dict[str, str] = {}
         for row, known, facts in self._wanted:

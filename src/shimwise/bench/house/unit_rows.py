@@ -1,7 +1,8 @@
 """Rows of the house in the record, as the facts of units and as the pages show them."""
 
 import math
-from typing import TYPE_CHECKING, Any, overload
+from collections.abc import Mapping
+from typing import Any, overload
 
 from shimwise.bench.house.unit_knowledge import body_text, lens_text, mechanism_facts, mechanism_json
 from shimwise.bench.house.views import (
@@ -16,14 +17,9 @@ from shimwise.bench.house.views import (
 from shimwise.fields import build_from
 from shimwise.inference.verdict.answer import Verdict
 from shimwise.inference.verdict.unit_state import StateCode
-from shimwise.record.tables.rows import BodyRow, LensRow
+from shimwise.record.tables.rows import AdjustmentRow, BodyRow, LensRow, PrepLine, SetRow, UnitLineRow
 from shimwise.sheets.words.shared import plus_minus_text
 from shimwise.sheets.words.state_words import STATE_WORDS, VERDICT_WORDS
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from shimwise.record.tables.rows import AdjustmentRow, PrepLine, SetRow, UnitLineRow
 
 
 @overload
@@ -57,22 +53,22 @@ def unit_view(row: BodyRow | LensRow, latest: PastVerdict | None = None) -> Unit
     return UnitView(id=row.id, kind=kind, text=text, epoch=row.epoch, latest=latest, facts=facts_of(row))
 
 
-def set_view(row: "SetRow", names: "Mapping[str, str]") -> SetView:
+def set_view(row: SetRow, names: Mapping[str, str]) -> SetView:
     """Return a set as lists show it; ``names`` are those of the lenses by id."""
     return build_from(SetView, row, lens_names=tuple(names.get(lens_id, "") for lens_id in row.lens_ids))
 
 
-def used_in(row: "PrepLine") -> UsedIn:
+def used_in(row: PrepLine) -> UsedIn:
     """Return a prep in which a unit was tested."""
     return build_from(UsedIn, row, prep_id=row.id)
 
 
-def adjustment_view(row: "AdjustmentRow") -> PastAdjustment:
+def adjustment_view(row: AdjustmentRow) -> PastAdjustment:
     """Return an adjustment of a unit."""
     return build_from(PastAdjustment, row, prep_id=row.prep_id or "")
 
 
-def past_view(row: "UnitLineRow") -> PastVerdict:
+def past_view(row: UnitLineRow) -> PastVerdict:
     """Return what a verdict of the past found of a unit."""
     numbers = {name: _number(getattr(row, name)) for name in ("error_um", "sd_um", "low_um", "high_um")}
     half_um = (numbers["high_um"] - numbers["low_um"]) / 2

@@ -4,7 +4,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.access.acting import Who, changing, permitted
 from shimwise.bench.access.roles import Act
@@ -34,12 +34,9 @@ from shimwise.bench.house.views import (
 from shimwise.bench.typed_names import id_or_new
 from shimwise.files.names import look_alike_key
 from shimwise.record.queries import preps, sets, units, verdicts
+from shimwise.record.record import Connection, Record
 from shimwise.record.tables.mapping import UNIT_ROWS
 from shimwise.record.tables.rows import BodyRow, LensRow, SetRow
-
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.record import Record
 
 MOST_PREPS_SHOWN = 50
 _LABEL = re.compile(r"(?:^|/)(?P<kind>body|bodies|lens|lenses|set|sets)[/:](?P<id>[0-9a-f]{32})(?:$|[/?#])")
@@ -59,7 +56,7 @@ class LabelFound:
     name: str
 
 
-def add_unit(record: "Record", *, facts: Facts, who: Who, id: str | None = None) -> UnitView[Facts]:  # noqa: A002
+def add_unit(record: Record, *, facts: Facts, who: Who, id: str | None = None) -> UnitView[Facts]:  # noqa: A002
     """Add a body or a lens, as the facts are.
 
     Raises
@@ -75,7 +72,7 @@ def add_unit(record: "Record", *, facts: Facts, who: Who, id: str | None = None)
         return unit_view(units.add_unit(change, row))
 
 
-def change_unit(record: "Record", unit_id: str, *, facts: Facts, who: Who) -> UnitView[Facts]:
+def change_unit(record: Record, unit_id: str, *, facts: Facts, who: Who) -> UnitView[Facts]:
     """Replace the facts of a unit; errors as :func:`add_unit`, and NotFound."""
     permitted(who, Act.UNITS)
     row = row_of(checked_unit(facts), id=unit_id)
@@ -84,7 +81,7 @@ def change_unit(record: "Record", unit_id: str, *, facts: Facts, who: Who) -> Un
 
 
 def list_units(
-    record: "Record",
+    record: Record,
     of: type[Facts],
     *,
     search: str = "",
@@ -120,7 +117,7 @@ def list_units(
     return UnitsPage(units=shown, next_cursor=shown[-1].id if len(rows) > limit else "")
 
 
-def show_unit(record: "Record", of: type[Facts], unit_id: str) -> UnitShown[Facts]:
+def show_unit(record: Record, of: type[Facts], unit_id: str) -> UnitShown[Facts]:
     """Return a body or a lens with its past, its adjustments, its sets and where it is used, or NotFound."""
     with record.reading() as connection:
         row = units.unit(connection, _ROWS[of], unit_id)
@@ -139,7 +136,7 @@ def show_unit(record: "Record", of: type[Facts], unit_id: str) -> UnitShown[Fact
         )
 
 
-def add_set(record: "Record", *, facts: SetFacts, who: Who, id: str | None = None) -> SetView:  # noqa: A002
+def add_set(record: Record, *, facts: SetFacts, who: Who, id: str | None = None) -> SetView:  # noqa: A002
     """Add a set; errors as :func:`add_unit`, and NotFound where a lens is not known."""
     permitted(who, Act.UNITS)
     wanted = checked_set(facts)
@@ -149,7 +146,7 @@ def add_set(record: "Record", *, facts: SetFacts, who: Who, id: str | None = Non
         return _set_views(change.connection, [sets.add_set(change, row)])[0]
 
 
-def change_set(record: "Record", set_id: str, *, facts: SetFacts, who: Who) -> SetView:
+def change_set(record: Record, set_id: str, *, facts: SetFacts, who: Who) -> SetView:
     """Replace a set's name, lenses and note; errors as :func:`add_set`."""
     permitted(who, Act.UNITS)
     wanted = checked_set(facts)
@@ -159,7 +156,7 @@ def change_set(record: "Record", set_id: str, *, facts: SetFacts, who: Who) -> S
         return _set_views(change.connection, [sets.change_set(change, row)])[0]
 
 
-def list_sets(record: "Record", *, search: str = "", limit: int = 50, cursor: str = "") -> SetsPage:
+def list_sets(record: Record, *, search: str = "", limit: int = 50, cursor: str = "") -> SetsPage:
     """List sets by name; parameters as :func:`list_units`."""
     with record.reading() as connection, _input_errors(cursor):
         rows = sets.sets(connection, search=search.strip(), limit=limit + 1, after=cursor)
@@ -167,7 +164,7 @@ def list_sets(record: "Record", *, search: str = "", limit: int = 50, cursor: st
     return SetsPage(sets=shown, next_cursor=shown[-1].id if len(rows) > limit else "")
 
 
-def show_set(record: "Record", set_id: str) -> SetShown:
+def show_set(record: Record, set_id: str) -> SetShown:
     """Show a set, its lenses with the last verdict on each, and where it was tested.
 
     Raises
@@ -185,7 +182,7 @@ def show_set(record: "Record", set_id: str) -> SetShown:
         )
 
 
-def find_label(record: "Record", text: str) -> LabelFound | None:
+def find_label(record: Record, text: str) -> LabelFound | None:
     """Find what a label names: the address in its QR square, an id, or a name.
 
     A name that a body, a lens and a set share names the set first, then the body.
@@ -198,7 +195,7 @@ def find_label(record: "Record", text: str) -> LabelFound | None:
         return _by_name(connection, plain)
 
 
-def _by_id(connection: "Connection", kind: str, unit_id: str) -> LabelFound | None:
+def _by_id(connection: Connection, kind: str, unit_id: str) -> LabelFound | None:
     try:
         row = (
             sets.set_of(connection, unit_id)
@@ -210,7 +207,7 @@ def _by_id(connection: "Connection", kind: str, unit_id: str) -> LabelFound | No
         return None
 
 
-def _by_name(connection: "Connection", name: str) -> LabelFound | None:
+def _by_name(connection: Connection, name: str) -> LabelFound | None:
     of_set = sets.set_by_name(connection, name)
     if of_set is not None:
         return LabelFound(kind="set", id=of_set.id, name=of_set.name)
@@ -232,14 +229,14 @@ def _input_errors(cursor: str) -> Iterator[None]:
         ) from error
 
 
-def _views(connection: "Connection", rows: Sequence[BodyRow | LensRow]) -> tuple[UnitView[Any], ...]:
+def _views(connection: Connection, rows: Sequence[BodyRow | LensRow]) -> tuple[UnitView[Any], ...]:
     """Return units, each with its latest verdict."""
     latest = verdicts.unit_latest(connection, [row.id for row in rows])
     past = {unit_id: past_view(line) for unit_id, line in latest.items()}
     return tuple(unit_view(row, past.get(row.id)) for row in rows)
 
 
-def _set_views(connection: "Connection", rows: Iterable[SetRow]) -> tuple[SetView, ...]:
+def _set_views(connection: Connection, rows: Iterable[SetRow]) -> tuple[SetView, ...]:
     found = list(rows)
     wanted = {lens_id for row in found for lens_id in row.lens_ids}
     names = {lens.id: lens.name for lens in units.units_by_id(connection, LensRow, wanted).values()}

@@ -1,7 +1,5 @@
 """Gauge values of a prep's bodies and lenses: kept, and withdrawn with a reason."""
 
-from typing import TYPE_CHECKING
-
 from shimwise.bench.access.acting import Who, changing, permitted, refuse_anothers
 from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import NotFound
@@ -13,14 +11,12 @@ from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typ
 from shimwise.bench.typed_numbers import check_number
 from shimwise.files.limits import ERROR_UM, TOLERANCE_UM
 from shimwise.record.queries import evidence
+from shimwise.record.record import Record
 from shimwise.record.tables.rows import GaugeRow
-
-if TYPE_CHECKING:
-    from shimwise.record.record import Record
 
 
 def add_gauge(
-    record: "Record",
+    record: Record,
     prep_id: str,
     *,
     unit_kind: str,
@@ -79,7 +75,7 @@ def add_gauge(
         return gauge_view(evidence.add_gauge(change, row), unit.name)
 
 
-def withdraw_gauge(record: "Record", prep_id: str, gauge_id: str, *, reason: str, who: Who) -> GaugeView:
+def withdraw_gauge(record: Record, prep_id: str, gauge_id: str, *, reason: str, who: Who) -> GaugeView:
     """Withdraw a gauge's value with a reason; it stays in the record.
 
     Raises

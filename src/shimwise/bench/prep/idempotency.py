@@ -8,17 +8,13 @@ import hashlib
 import math
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
 
 from shimwise.bench.errors import Conflict, InputError
+from shimwise.record import Connection
 from shimwise.record.queries import evidence, verdicts
 from shimwise.record.tables.columns import json_text
 from shimwise.record.tables.mapping import row_if_kept
-from shimwise.record.tables.rows import ReadingRow
-
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.tables.rows import BodyRow, LensRow
+from shimwise.record.tables.rows import BodyRow, LensRow, ReadingRow
 
 FAST_S = 300.0
 """A client's clock may be fast by this much: a choice of ours. [s]"""
@@ -95,7 +91,7 @@ def digest_of(sent: dict[str, str | float | None]) -> str:
     return hashlib.sha256(plain.encode("utf-8", "replace")).hexdigest()
 
 
-def kept_as_sent(connection: "Connection", reading_id: str, digest: str) -> ReadingRow | None:
+def kept_as_sent(connection: Connection, reading_id: str, digest: str) -> ReadingRow | None:
     """Return the reading of an id if it is kept and the same was sent then, whatever was changed since."""
     kept = row_if_kept(connection, ReadingRow, reading_id)
     if kept is None or evidence.sent_digest(connection, kept) != digest:
@@ -104,7 +100,7 @@ def kept_as_sent(connection: "Connection", reading_id: str, digest: str) -> Read
 
 
 def refuse_if_adjusted_since(
-    connection: "Connection", taken_at: datetime, *, body: "BodyRow", lens: "LensRow"
+    connection: Connection, taken_at: datetime, *, body: BodyRow, lens: LensRow
 ) -> None:
     """Refuse a reading between whose taking and arrival its body or lens was adjusted.
 

@@ -2,28 +2,28 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeVar
+from typing import TypeVar
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.views import HouseSettings
-from shimwise.record.queries import evidence, preps, sets, units
+from shimwise.bench.prep.states import OPEN, SIGNED
+from shimwise.inference.verdict.answer import Answer
+from shimwise.record import Connection
+from shimwise.record.queries import evidence, preps, sets, units, verdicts
 from shimwise.record.queries.epochs import shifted
 from shimwise.record.tables.rows import (
     BodyRow,
+    GaugeRow,
     LensRow,
+    PrepRow,
+    ReadingRow,
+    SetRow,
+    SetupRow,
+    SweepRow,
+    VerdictRow,
 )
-
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.tables.rows import (
-        GaugeRow,
-        PrepRow,
-        ReadingRow,
-        SetRow,
-        SetupRow,
-        SweepRow,
-    )
+from shimwise.sheets.json.verdict_json import answer_from_json
 
 Unit = TypeVar("Unit")
 
@@ -32,15 +32,15 @@ Unit = TypeVar("Unit")
 class PrepMaterial:
     """A prep's rows. Units by id in the prep's order; readings in theirs, withdrawn ones too."""
 
-    prep: "PrepRow"
+    prep: PrepRow
     house: HouseSettings
-    set: "SetRow | None"
+    set: SetRow | None
     bodies: Mapping[str, "BodyRow"]
     lenses: Mapping[str, "LensRow"]
-    setups: Mapping[str, "SetupRow"]
-    readings: tuple["ReadingRow", ...]
-    gauges: tuple["GaugeRow", ...]
-    sweeps: tuple["SweepRow", ...]
+    setups: Mapping[str, SetupRow]
+    readings: tuple[ReadingRow, ...]
+    gauges: tuple[GaugeRow, ...]
+    sweeps: tuple[SweepRow, ...]
 
     def body(self, body_id: str) -> "BodyRow":
         """Return a body of this prep; raise InputError if it is not under test here."""
@@ -60,11 +60,28 @@ class PrepMaterial:
         return (*self.bodies.values(), *self.lenses.values())
 
     @property
-    def has_evidence(self) -> bool:
-        """Whether there is a reading or a landing of a sweep to judge, not withdrawn."""
-        return any(row.withdrawn_at is None for row in self.readings) or any(
-            row.withdrawn_at is None and row.landing_um is not None for row in self.sweeps
-        )
+    def valid_readings(self) -> tuple[ReadingRow, ...]:
+        """The readings that were not withdrawn."""
+        return tuple(row for row in self.readings if row.withdrawn_at is None)
+
+    @property
+    def valid_sweeps(self) -> tuple[SweepRow, ...]:
+        """The sweeps with a landing that were not withdrawn."""
+        return tuple(row for row in self.sweeps if row.withdrawn_at is None and row.landing_um is not None)
+
+    @property
+    def evidence(self) -> tuple[ReadingRow | SweepRow, ...]:
+        """What there is to judge."""
+        return (*self.valid_readings, *self.valid_sweeps)
+
+    @property
+    def is_bare(self) -> bool:
+        """Whether an open prep has nothing to judge any more: what its verdict was given on is withdrawn."""
+        return self.prep.state == OPEN and not self.evidence
+
+    def is_current(self, verdict: VerdictRow) -> bool:
+        """Return whether a verdict is on the prep as it is; a signed one stays as it was signed."""
+        return verdict.revision == self.prep.revision or self.prep.state == SIGNED
 
     @property
     def tolerance_um(self) -> float:
@@ -80,7 +97,13 @@ def _member(units: Mapping[str, Unit], unit_id: str, kind: str) -> Unit:
     return units[unit_id]
 
 
-def material_of(connection: "Connection", prep_id: str) -> PrepMaterial:
+def latest_answer(connection: Connection, prep_id: str) -> Answer | None:
+    """Return the answer of a prep's latest verdict; None before the first."""
+    verdict = verdicts.latest_verdict(connection, prep_id)
+    return None if verdict is None else answer_from_json(verdict.document)
+
+
+def material_of(connection: Connection, prep_id: str) -> PrepMaterial:
     """Read a prep.
 
     Raises

@@ -1,16 +1,15 @@
 """Preps: start one from bodies and a set, tape a set-up, open, list, close and open it again."""
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from shimwise.bench.access.acting import Who, changing, permitted
 from shimwise.bench.access.roles import Act
-from shimwise.bench.errors import Conflict, InputError, NotFound
+from shimwise.bench.errors import InputError, NotFound
 from shimwise.bench.house.known_units import known_units
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.presenter import setup_view, view_of
 from shimwise.bench.prep.setups import new_setup
-from shimwise.bench.prep.states import DONE, OPEN, SIGNED, STATES, refuse_unless_open
+from shimwise.bench.prep.states import DONE, OPEN, SIGNED, STATES, refuse_closed, refuse_unless_open
 from shimwise.bench.prep.views import PrepPage, PrepView, SetupView
 from shimwise.bench.typed_lengths import typed_distance
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_note
@@ -18,18 +17,15 @@ from shimwise.bench.typed_numbers import check_number
 from shimwise.files.limits import TEMPERATURE_C, TOLERANCE_UM
 from shimwise.record.queries import evidence, sets, units, verdicts
 from shimwise.record.queries import preps as kept
+from shimwise.record.record import Change, Record
 from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, SetRow
 from shimwise.sheets.words.shared import counted, listed
-
-if TYPE_CHECKING:
-    from shimwise.record.journal import Change
-    from shimwise.record.record import Record
 
 MOST_BODIES, MOST_LENSES = 20, 100
 
 
 def start_prep(
-    record: "Record",
+    record: Record,
     *,
     who: Who,
     body_ids: Sequence[str],
@@ -90,12 +86,10 @@ def start_prep(
                 started_at=change.at,
                 started_by=name,
                 state=OPEN,
-                closed_at=None,
                 temperature_c=temperature_c,
                 note=wanted_note,
                 set_id=set_id or None,
                 tolerance_um=tolerance_um,
-                revision=0,
                 body_ids=bodies,
                 lens_ids=lenses,
             ),
@@ -103,7 +97,7 @@ def start_prep(
         return view_of(material_of(change.connection, row.id))
 
 
-def open_prep(record: "Record", prep_id: str) -> PrepView:
+def open_prep(record: Record, prep_id: str) -> PrepView:
     """Return a whole prep.
 
     Raises
@@ -116,7 +110,7 @@ def open_prep(record: "Record", prep_id: str) -> PrepView:
 
 
 def list_preps(
-    record: "Record", *, state: str = "", search: str = "", limit: int = 50, before: str = ""
+    record: Record, *, state: str = "", search: str = "", limit: int = 50, before: str = ""
 ) -> PrepPage:
     """List preps, newest first.
 
@@ -154,7 +148,7 @@ def list_preps(
     return PrepPage(preps=tuple(rows[:limit]), next_cursor=rows[limit - 1].id if len(rows) > limit else "")
 
 
-def close_prep(record: "Record", prep_id: str, *, who: Who) -> PrepView:
+def close_prep(record: Record, prep_id: str, *, who: Who) -> PrepView:
     """Close a prep: it takes no more readings until it is opened again.
 
     Raises
@@ -165,7 +159,7 @@ def close_prep(record: "Record", prep_id: str, *, who: Who) -> PrepView:
     return _in_state(record, prep_id, DONE, who)
 
 
-def reopen_prep(record: "Record", prep_id: str, *, who: Who) -> PrepView:
+def reopen_prep(record: Record, prep_id: str, *, who: Who) -> PrepView:
     """Open a closed prep again; a signed one is not opened this way.
 
     Raises
@@ -177,7 +171,7 @@ def reopen_prep(record: "Record", prep_id: str, *, who: Who) -> PrepView:
 
 
 def tape_setup(
-    record: "Record",
+    record: Record,
     prep_id: str,
     *,
     body_id: str,
@@ -224,7 +218,7 @@ def tape_setup(
 
 
 def add_units(
-    record: "Record",
+    record: Record,
     prep_id: str,
     *,
     who: Who,
@@ -251,22 +245,18 @@ def add_units(
     return open_prep(record, prep_id)
 
 
-def _in_state(record: "Record", prep_id: str, state: str, who: Who) -> PrepView:
+def _in_state(record: Record, prep_id: str, state: str, who: Who) -> PrepView:
     permitted(who, Act.PREP)
     with changing(record, who, Act.PREP) as change:
         known = kept.prep(change.connection, prep_id)
         if known.state == SIGNED:
-            raise Conflict(
-                "This prep is signed and stays as it was. Reopen it with a reason, or start another one.",
-                kind="prep",
-                id=prep_id,
-            )
+            refuse_closed(known.state, prep_id)
         if known.state != state:
             kept.change_state(change, prep_id, state)
     return open_prep(record, prep_id)
 
 
-def _set(change: "Change", set_id: str) -> SetRow:
+def _set(change: Change, set_id: str) -> SetRow:
     try:
         return sets.set_of(change.connection, set_id)
     except NotFound as error:
@@ -281,7 +271,7 @@ def prep_title(body_names: Sequence[str], set_name: str | None, lens_count: int)
     return f"{bodies} with {counted(lens_count, 'lens')}" if lens_count else bodies
 
 
-def _check_units(change: "Change", body_ids: Sequence[str], lens_ids: Sequence[str]) -> list[str]:
+def _check_units(change: Change, body_ids: Sequence[str], lens_ids: Sequence[str]) -> list[str]:
     """Refuse units that are not known or out of use, none, and too many; gives the bodies' names."""
     if not body_ids:
         raise InputError("is missing: a prep has at least one body. Choose it.", field="body_ids")

@@ -40,13 +40,11 @@ from shimwise.sheets.words.sweep_words import grouped_flags, screw_text
 
 def view_of(material: PrepMaterial, verdict: VerdictRow | None = None) -> PrepView:
     """Show a prep; ``verdict`` is the latest that was given."""
-    if not material.has_evidence and material.prep.state == "open":
-        verdict = None  # what it was given on is withdrawn
+    if material.is_bare:
+        verdict = None
     prep = material.prep
     presenter = PrepPresenter(material, None if verdict is None else answer_from_json(verdict.document))
-    count = Counter(
-        unit for row in material.readings if row.withdrawn_at is None for unit in (row.body_id, row.lens_id)
-    )
+    count = Counter(unit for row in material.valid_readings for unit in (row.body_id, row.lens_id))
     return build_from(
         PrepView,
         prep,
@@ -180,9 +178,8 @@ class PrepPresenter:
         """Landings of the same lens on the same body, as both were, not withdrawn, without this one. [µm]"""
         if self._by_pair is None:
             self._by_pair = defaultdict(list)
-            for one in self.material.readings:
-                if one.withdrawn_at is None:
-                    self._by_pair[_pair(one)].append(one)
+            for one in self.material.valid_readings:
+                self._by_pair[_pair(one)].append(one)
         return [self.landing(one).um for one in self._by_pair.get(_pair(row), ()) if one.id != row.id]
 
 

@@ -8,20 +8,16 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 from weakref import WeakKeyDictionary
 
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.views import HouseSettings
+from shimwise.bench.prep.prep_data import latest_answer
 from shimwise.inference.verdict.answer import Answer
-from shimwise.record.queries import evidence, lookups, preps, units, verdicts
-from shimwise.record.tables.rows import BodyRow, LensRow
-from shimwise.sheets.json.verdict_json import answer_from_json
-
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.record import Record
-    from shimwise.record.tables.rows import PrepRow, SetupRow
+from shimwise.record.queries import evidence, lookups, preps, units
+from shimwise.record.record import Connection, Record
+from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, SetupRow
 
 MOST_KEPT = 2_000
 Value = TypeVar("Value")
@@ -31,11 +27,11 @@ Value = TypeVar("Value")
 class ReadingContext:
     """What a reading of a lens on a body in a prep depends on; ``answer``: the latest verdict."""
 
-    prep: "PrepRow"
+    prep: PrepRow
     house: HouseSettings
     body: "BodyRow"
     lens: "LensRow"
-    setups: Mapping[str, "SetupRow"]
+    setups: Mapping[str, SetupRow]
     answer: Answer | None = None
 
 
@@ -63,12 +59,12 @@ class _Cache:
         return value
 
 
-_CACHES: WeakKeyDictionary["Record", _Cache] = WeakKeyDictionary()
+_CACHES: WeakKeyDictionary[Record, _Cache] = WeakKeyDictionary()
 _GUARD = threading.Lock()
 
 
 def reading_context(
-    record: "Record", connection: "Connection", prep_id: str, *, body_id: str, lens_id: str
+    record: Record, connection: Connection, prep_id: str, *, body_id: str, lens_id: str
 ) -> ReadingContext | None:
     """Return what a reading depends on; None if the prep, or the unit in it, is unknown.
 
@@ -97,19 +93,14 @@ def reading_context(
         lens=cache.found(
             lens_id, (marks.house_seq, marks.lens_epoch), lambda: units.unit(connection, LensRow, lens_id)
         ),
-        answer=cache.found(
-            f"verdict of {prep_id}", marks.verdict_id, lambda: _answer(connection, prep_id, marks.verdict_id)
+        answer=None
+        if marks.verdict_id is None
+        else cache.found(
+            f"verdict of {prep_id}", marks.verdict_id, lambda: latest_answer(connection, prep_id)
         ),
     )
 
 
-def _of_prep(
-    connection: "Connection", prep_id: str
-) -> "tuple[PrepRow, HouseSettings, Mapping[str, SetupRow]]":
+def _of_prep(connection: Connection, prep_id: str) -> tuple[PrepRow, HouseSettings, Mapping[str, SetupRow]]:
     setups = {setup.id: setup for setup in evidence.setups(connection, prep_id)}
     return preps.prep(connection, prep_id), settings_in(connection), setups
-
-
-def _answer(connection: "Connection", prep_id: str, verdict_id: str | None) -> Answer | None:
-    verdict = verdicts.latest_verdict(connection, prep_id) if verdict_id is not None else None
-    return answer_from_json(verdict.document) if verdict is not None else None

@@ -5,7 +5,7 @@ the lens has, an axis only of an anamorphic.
 """
 
 from dataclasses import asdict
-from typing import TYPE_CHECKING
+from datetime import datetime
 
 from shimwise.bench.access.acting import (
     Who,
@@ -18,7 +18,7 @@ from shimwise.bench.access.acting import (
 from shimwise.bench.access.roles import Act, Role
 from shimwise.bench.errors import Conflict, NotFound
 from shimwise.bench.prep.idempotency import ReadingTime, digest_of, kept_as_sent, refuse_if_adjusted_since
-from shimwise.bench.prep.prep_data import material_of
+from shimwise.bench.prep.prep_data import latest_answer, material_of
 from shimwise.bench.prep.presenter import PrepPresenter
 from shimwise.bench.prep.preview import refuse_if_beyond
 from shimwise.bench.prep.reading_check import CheckedReading, ReadingNotes, TypedReading, checked_reading
@@ -30,25 +30,18 @@ from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typ
 from shimwise.bench.typed_numbers import check_number
 from shimwise.errors import ShimwiseError
 from shimwise.files.limits import TEMPERATURE_C
-from shimwise.record.queries import evidence, preps, verdicts
+from shimwise.record.queries import evidence, preps
 from shimwise.record.queries.lookups import prep_state
+from shimwise.record.record import Change, Connection, Record
 from shimwise.record.tables.mapping import row_by_id
 from shimwise.record.tables.rows import ReadingRow, SetupRow
-from shimwise.sheets.json.verdict_json import answer_from_json
-
-if TYPE_CHECKING:
-    from datetime import datetime
-
-    from shimwise.record import Connection
-    from shimwise.record.journal import Change
-    from shimwise.record.record import Record
 
 MISTYPED = "mistyped"
 """Why a reading is corrected, where no reason is given."""
 
 
 def add_reading(
-    record: "Record",
+    record: Record,
     prep_id: str,
     *,
     body_id: str,
@@ -68,7 +61,7 @@ def add_reading(
     at: str = "",
     note: str = "",
     temperature_c: float | None = None,
-    taken_at: "datetime | None" = None,
+    taken_at: datetime | None = None,
     age_s: float | None = None,
     corrects: str = "",
     reason: str = "",
@@ -210,7 +203,7 @@ def add_reading(
 
 
 def withdraw_reading(
-    record: "Record", reading_id: str, *, reason: str, who: Who, prep_id: str | None = None
+    record: Record, reading_id: str, *, reason: str, who: Who, prep_id: str | None = None
 ) -> ReadingView:
     """Withdraw a reading: it stays in the record with its reason, and no verdict hears it.
 
@@ -233,7 +226,7 @@ def withdraw_reading(
         return _shown(change.connection, row)
 
 
-def undo_withdraw(record: "Record", reading_id: str, *, who: Who, prep_id: str | None = None) -> ReadingView:
+def undo_withdraw(record: Record, reading_id: str, *, who: Who, prep_id: str | None = None) -> ReadingView:
     """Take a withdrawal back; ``prep_id`` as in :func:`withdraw_reading`.
 
     Raises
@@ -251,7 +244,7 @@ def undo_withdraw(record: "Record", reading_id: str, *, who: Who, prep_id: str |
 
 
 def note_reading(
-    record: "Record", reading_id: str, *, note: str, who: Who, prep_id: str | None = None
+    record: Record, reading_id: str, *, note: str, who: Who, prep_id: str | None = None
 ) -> ReadingView:
     """Put a note to a reading, empty takes it away; errors as :func:`undo_withdraw`."""
     permitted(who, Act.READ)
@@ -261,7 +254,7 @@ def note_reading(
         return _shown(change.connection, evidence.note_reading(change, reading_id, note=words))
 
 
-def _replace(change: "Change", reading_id: str, *, prep_id: str, reason: str, who: Who) -> int:
+def _replace(change: Change, reading_id: str, *, prep_id: str, reason: str, who: Who) -> int:
     """Withdraw the reading in whose place another comes; return the changes of the prep that this makes."""
     row = _open_reading(change.connection, reading_id, prep_id)
     if row.withdrawn_at is not None:
@@ -271,7 +264,7 @@ def _replace(change: "Change", reading_id: str, *, prep_id: str, reason: str, wh
     return 1
 
 
-def _open_reading(connection: "Connection", reading_id: str, prep_id: str | None) -> ReadingRow:
+def _open_reading(connection: Connection, reading_id: str, prep_id: str | None) -> ReadingRow:
     """Return a reading; refuse unless it is of an open prep, of the one named."""
     row = row_by_id(connection, ReadingRow, reading_id)
     if prep_id is not None and row.prep_id != prep_id:
@@ -280,12 +273,12 @@ def _open_reading(connection: "Connection", reading_id: str, prep_id: str | None
     return row
 
 
-def _saved_before(connection: "Connection", row: ReadingRow) -> SavedReading:
+def _saved_before(connection: Connection, row: ReadingRow) -> SavedReading:
     revision = prep_state(connection, row.prep_id).revision
     return SavedReading(view=_shown(connection, row), is_new=False, revision=revision)
 
 
-def _refuse_other_setup(connection: "Connection", row: ReadingRow, sent: SetupRow) -> None:
+def _refuse_other_setup(connection: Connection, row: ReadingRow, sent: SetupRow) -> None:
     """Raise Conflict if a reading that is kept was of another distance: then it is another reading."""
     kept = row_by_id(connection, SetupRow, row.setup_id)
     if (
@@ -301,8 +294,8 @@ def _refuse_other_setup(connection: "Connection", row: ReadingRow, sent: SetupRo
 
 
 def _taken_at(
-    change: "Change", checked: CheckedReading, stated: ReadingTime, *, arrived_at: "datetime"
-) -> "datetime":
+    change: Change, checked: CheckedReading, stated: ReadingTime, *, arrived_at: datetime
+) -> datetime:
     """Return when a new reading was taken; refuse it where a unit was adjusted since."""
     taken_at = stated.before(arrived_at, began_at=checked.prep.started_at)
     if taken_at is None:
@@ -311,9 +304,6 @@ def _taken_at(
     return taken_at
 
 
-def _shown(connection: "Connection", row: ReadingRow) -> ReadingView:
-    material = material_of(connection, row.prep_id)
-    verdict = verdicts.latest_verdict(connection, row.prep_id)
-    return PrepPresenter(material, None if verdict is None else answer_from_json(verdict.document)).reading(
-        row
-    )
+def _shown(connection: Connection, row: ReadingRow) -> ReadingView:
+    answer = latest_answer(connection, row.prep_id)
+    return PrepPresenter(material_of(connection, row.prep_id), answer).reading(row)

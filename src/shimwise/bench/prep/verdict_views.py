@@ -58,7 +58,7 @@ def verdict_view(row: VerdictRow, material: PrepMaterial) -> PrepVerdict:
     return build_from(
         PrepVerdict,
         row,
-        is_current=row.revision == material.prep.revision or material.prep.state == "signed",
+        is_current=material.is_current(row),
         tolerance_um=answer.tolerance_um,
         second_line=second_line(answer),
         bodies=tuple(_unit_view(one, "body", find, upcoming, answer) for one in answer.bodies),
@@ -120,7 +120,6 @@ def _unit_view(
         unit_id=unit_id,
         kind=kind,
         text=text,
-        half_um=(unit.high_um - unit.low_um) / 2,
         verdict=unit.verdict.value,
         state=state.code.value,
         verdict_words=STATE_WORDS[state.code],

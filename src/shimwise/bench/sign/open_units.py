@@ -6,14 +6,12 @@ though body and lens may not be parted.
 
 from collections.abc import Iterator, Mapping
 
-from shimwise.bench.prep.prep_data import PrepMaterial
+from shimwise.bench.prep.prep_data import PrepMaterial, latest_answer
 from shimwise.bench.sign.views import Undecided
 from shimwise.bench.verdict.recheck import rechecks_in
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, PairAnswer, Verdict
 from shimwise.inference.verdict.unit_state import StateCode, state_of
 from shimwise.record import Connection
-from shimwise.record.queries import verdicts
-from shimwise.sheets.json.verdict_json import answer_from_json
 from shimwise.sheets.words.pair_words import pair_text
 from shimwise.sheets.words.shared import listed
 from shimwise.sheets.words.state_words import STATE_WORDS, state_text
@@ -37,8 +35,7 @@ def open_units(
         lands on one of the bodies, and a body where that is decided of no lens. A unit that has to be read
         again after an adjustment is open either way.
     """
-    latest = verdicts.latest_verdict(connection, material.prep.id)
-    answer = None if latest is None else answer_from_json(latest.document)
+    answer = latest_answer(connection, material.prep.id)
     unchecked = {view.unit_id: view.words for view in rechecks_in(connection, material) if not view.is_read}
     of_set = dict(_open_in_set(material, answer)) if as_set else {}
     found = []

@@ -272,8 +272,7 @@ def _checked(
     person: str,
 ) -> tuple[dict[str, Any], ...]:
     """Return the exceptions as they are kept; raise if a unit needs one, or has one without need."""
-    names = {body.id: body.name for body in material.bodies.values()}
-    names |= {lens.id: lens.name for lens in material.lenses.values()}
+    names = {unit.id: unit.name for unit in material.units}
     open_ids = {unit.unit_id for unit in undecided}
     rows = []
     for unit_id, exempt in exceptions.items():

@@ -1,8 +1,10 @@
 """Sweeps as evidence of a prep: described, measured, kept, and withdrawn with a reason."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.access.acting import Who, changing, permitted, refuse_anothers
 from shimwise.bench.access.roles import Act
@@ -22,14 +24,8 @@ from shimwise.bench.sweep.work import SweepTask
 from shimwise.bench.typed_lengths import typed_distance
 from shimwise.bench.typed_names import id_or_new, typed_name
 from shimwise.record.queries import evidence
+from shimwise.record.record import Connection, Record
 from shimwise.record.tables.rows import SweepRow
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-    from datetime import datetime
-
-    from shimwise.record import Connection
-    from shimwise.record.record import Record
 
 RECORDING = ("focal_mm", "fnumber", "pitch_um", "transfer", "signal_range", "black_level", "white_level")
 """What a request may state of the recording."""
@@ -57,7 +53,7 @@ class SweepRequest:
     scale: float | None = None
 
 
-def sweep_task(record: "Record", prep_id: str, *, place: str | Path, facts: SweepRequest) -> SweepTask:
+def sweep_task(record: Record, prep_id: str, *, place: str | Path, facts: SweepRequest) -> SweepTask:
     """Return all that measuring a sweep takes; what the request leaves out comes from lens and body.
 
     Parameters
@@ -106,7 +102,7 @@ def _scaled(pitch_um: float | None, scale: float | None) -> float | None:
 
 
 def keep_sweep(
-    record: "Record",
+    record: Record,
     prep_id: str,
     *,
     facts: SweepRequest,
@@ -114,8 +110,8 @@ def keep_sweep(
     frames_place: str = "",
     who: Who,
     id: str | None = None,  # noqa: A002 - the word that the interface uses too
-    taken_at: "datetime | None" = None,
-    fence: "Callable[[Connection], None]" = lambda _: None,
+    taken_at: datetime | None = None,
+    fence: Callable[[Connection], None] = lambda _: None,
 ) -> SweepView:
     """Keep the result of a sweep, with the place of its frames; one whose peak is withheld is kept too.
 
@@ -162,7 +158,7 @@ def keep_sweep(
     return sweep_view(row, replace(material, setups={**material.setups, setup.id: setup}))
 
 
-def withdraw_sweep(record: "Record", prep_id: str, sweep_id: str, *, reason: str, who: Who) -> SweepView:
+def withdraw_sweep(record: Record, prep_id: str, sweep_id: str, *, reason: str, who: Who) -> SweepView:
     """Withdraw a sweep with a reason; it stays in the record. Errors as :func:`withdraw_gauge`."""
     permitted(who, Act.READ)
     why = typed_name(reason, field="reason")

@@ -6,16 +6,14 @@ cancelled or cannot be measured; of the storage ``shimwise check`` lists what is
 """
 
 import multiprocessing
-import os
 import shutil
-import signal
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import timedelta
 from multiprocessing.connection import Connection as Pipe
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, Any
 
 from shimwise.bench.access.acting import HOUSE, Actor, Door, Who, allowed
 from shimwise.bench.access.roles import Act, Role
@@ -37,18 +35,15 @@ from shimwise.bench.sweep.frame_files import (
 from shimwise.bench.sweep.match import Frames, frames_of, refuse_same_frames
 from shimwise.bench.sweep.moves import Moves
 from shimwise.bench.sweep.work import SweepTask, measured_document
-from shimwise.bench.workers import MOST_BYTES, NICENESS, PATIENCE_S, limit_memory
+from shimwise.bench.workers import MOST_BYTES, PATIENCE_S, begin_bounded
 from shimwise.errors import ImagingError, ShimwiseError
 from shimwise.extras import require_extra
 from shimwise.record.errors import StorageError
 from shimwise.record.hearing import JOBS
 from shimwise.record.queries import jobs as kept
+from shimwise.record.record import Record
 from shimwise.record.tables.mapping import row_by_id
-from shimwise.record.tables.rows import SweepRow
-
-if TYPE_CHECKING:
-    from shimwise.record.record import Record
-    from shimwise.record.tables.rows import JobRow
+from shimwise.record.tables.rows import JobRow, SweepRow
 
 MOST_WAITING = 20
 STEP_S = 0.2
@@ -90,7 +85,7 @@ class SweepJobs:
         Called with each job that ended here, in the worker's thread.
     """
 
-    def __init__(self, record: "Record", *, on_done: Callable[[JobView], None] = lambda _: None) -> None:
+    def __init__(self, record: Record, *, on_done: Callable[[JobView], None] = lambda _: None) -> None:
         self._record = record
         self._line = JobLine(
             record,
@@ -194,7 +189,7 @@ class SweepJobs:
             ],
         )
 
-    def _frames_of(self, row: "JobRow") -> Path | Frames:
+    def _frames_of(self, row: JobRow) -> Path | Frames:
         """Return the frames of a job under way: in the storage, or on their way through the folder."""
         if row.task is not None and self._record.storage is not None:
             return frames_of(self._record, row.task["place"])
@@ -266,18 +261,18 @@ class SweepJobs:
             with self._record.working() as connection:
                 kept.remove(connection, row.id)
 
-    def _rows(self, prep_id: str, *states: str) -> "list[JobRow]":
+    def _rows(self, prep_id: str, *states: str) -> list[JobRow]:
         with self._record.reading() as connection:
             return kept.jobs(connection, kind=kept.SWEEP, prep_id=prep_id, states=states)
 
-    def _row(self, sweep_id: str, prep_id: str | None) -> "JobRow":
+    def _row(self, sweep_id: str, prep_id: str | None) -> JobRow:
         with self._record.reading() as connection:
             row = kept.job(connection, _id(sweep_id))
         if row is None or prep_id not in (None, row.prep_id):
             raise NotFound("sweep under way", sweep_id)
         return row
 
-    def _job_of(self, row: "JobRow") -> SweepJob:
+    def _job_of(self, row: JobRow) -> SweepJob:
         is_elsewhere = row.state == kept.WAITING and row.task is not None and not self._can_do(row)
         return SweepJob(
             id=row.id.removeprefix(_id("")),
@@ -289,19 +284,19 @@ class SweepJobs:
             **self._line.progress_of(row),
         )
 
-    def _can_do(self, row: "JobRow") -> bool:
+    def _can_do(self, row: JobRow) -> bool:
         """Return whether this server reaches the frames of a job; a storage that is away is asked again."""
         try:
             return is_in_reach(self._record, (row.task or {}).get("place", ""))
         except StorageError:
             return False
 
-    def _place(self, row: "JobRow") -> Path | None:
+    def _place(self, row: JobRow) -> Path | None:
         """Return where the frames of a job lie in the folder; None where this server does not see them."""
         place = place_kept(self._record.folder, (row.task or {}).get("place", ""))
         return place if place is not None and place.is_dir() else None
 
-    def _drop(self, row: "JobRow") -> None:
+    def _drop(self, row: JobRow) -> None:
         """Remove the frames of a job that is not worked on, where this server sees them."""
         place = self._place(row)
         if place is not None:
@@ -451,10 +446,7 @@ def _of_another(sweep_id: str) -> Conflict:
 
 def _measure(task: SweepTask, out: Pipe) -> None:
     """Measure in this process, and send progress and the result on."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    limit_memory(MOST_BYTES)
-    if hasattr(os, "nice"):
-        os.nice(NICENESS)
+    begin_bounded(MOST_BYTES)
     try:
         out.send(("done", measured_document(task, progress=lambda *step: out.send(("progress", step)))))
     except ShimwiseError as error:

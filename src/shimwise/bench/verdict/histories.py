@@ -3,10 +3,9 @@
 from collections.abc import Container, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from shimwise.bench.house.unit_memory import kind_of, memory_in
-from shimwise.bench.prep.prep_data import material_of
+from shimwise.bench.prep.prep_data import PrepMaterial, material_of
 from shimwise.bench.verdict.prep_memory import after_move, after_prep
 from shimwise.errors import InferenceError, OpticsError
 from shimwise.inference.history.house_memory import (
@@ -19,16 +18,12 @@ from shimwise.inference.history.house_memory import (
 )
 from shimwise.inference.model.joint_memory import History, Unit
 from shimwise.inference.model.kinds import Kind
-from shimwise.record import journal
+from shimwise.record import Connection, journal
 from shimwise.record.exchange.sync_rows import TAKEN_ALONG
+from shimwise.record.journal import Change
 from shimwise.record.queries import memories, units
 from shimwise.record.tables.mapping import UNIT_ROWS
 from shimwise.record.tables.rows import BodyRow, JournalRow, LensRow
-
-if TYPE_CHECKING:
-    from shimwise.bench.prep.prep_data import PrepMaterial
-    from shimwise.record import Connection
-    from shimwise.record.journal import Change
 
 SIGNED, MOVED, REOPENED, TAUGHT = "signed", "moved", "reopened", "taught"
 """Causes of a memory in the record."""
@@ -37,14 +32,14 @@ LEARNED, LEFT = "history learned from a prep brought in", "history left by a pre
 MANY = 10**9
 
 
-def remember_prep(change: "Change", material: "PrepMaterial", memory: HouseMemory | None) -> None:
+def remember_prep(change: Change, material: PrepMaterial, memory: HouseMemory | None) -> None:
     """Keep the memory after a signed prep, and write it into its units' rows."""
     if memory is None:
         return
     _remember(change, material, memory, what=KEPT)
 
 
-def remember_imported(change: "Change", prep_id: str) -> None:
+def remember_imported(change: Change, prep_id: str) -> None:
     """Learn from the readings of a prep that was signed in another house, on top of what this house knows.
 
     A unit that came with the prep brings what its house knew, which contains the readings already: a prep of
@@ -73,14 +68,14 @@ def remember_imported(change: "Change", prep_id: str) -> None:
 
 
 def _came_with(
-    material: "PrepMaterial", lines: Mapping[str, JournalRow], memory: HouseMemory
+    material: PrepMaterial, lines: Mapping[str, JournalRow], memory: HouseMemory
 ) -> list[BodyRow | LensRow]:
     """Return the prep's signed units that this house does not remember."""
     known = {id_of(unit) for unit in memory.history.units}
     return [unit for unit in material.units if unit.id in lines and unit.id not in known]
 
 
-def _is_of_today(material: "PrepMaterial", lines: Mapping[str, JournalRow], memory: HouseMemory) -> bool:
+def _is_of_today(material: PrepMaterial, lines: Mapping[str, JournalRow], memory: HouseMemory) -> bool:
     """Whether units are remembered here, none later than the prep, and the others as it left them."""
     came = _came_with(material, lines, memory)
     if len(came) == len(lines):
@@ -95,7 +90,7 @@ def _is_of_today(material: "PrepMaterial", lines: Mapping[str, JournalRow], memo
     return True
 
 
-def _remember(change: "Change", material: "PrepMaterial", memory: HouseMemory, *, what: str) -> None:
+def _remember(change: Change, material: PrepMaterial, memory: HouseMemory, *, what: str) -> None:
     _put(change, memory, prep_id=material.prep.id, cause=SIGNED)
     for unit in material.units:
         kind = kind_of(unit)
@@ -104,8 +99,8 @@ def _remember(change: "Change", material: "PrepMaterial", memory: HouseMemory, *
 
 
 def remember_move(
-    change: "Change",
-    material: "PrepMaterial",
+    change: Change,
+    material: PrepMaterial,
     unit: BodyRow | LensRow,
     *,
     by_um: float | None,
@@ -122,7 +117,7 @@ def remember_move(
     keep_history(change, moved, memory.row(kind, unit.id), what=CARRIED, prep_id=material.prep.id)
 
 
-def remember_learned(change: "Change", known: History, *, seq: int) -> None:
+def remember_learned(change: Change, known: History, *, seq: int) -> None:
     """Keep what all signed preps together show of the units, unless the memory is no longer the one ``seq``.
 
     ``known`` is under the memory's names. Rows keep what their last prep wrote.
@@ -134,7 +129,7 @@ def remember_learned(change: "Change", known: History, *, seq: int) -> None:
     _put(change, memory, prep_id=newest.prep_id, cause=TAUGHT)
 
 
-def typed_histories(connection: "Connection", unit_id: str) -> dict[str, tuple[int, float, float]]:
+def typed_histories(connection: Connection, unit_id: str) -> dict[str, tuple[int, float, float]]:
     """Return epoch, mean and sd of a unit that a person had typed before a prep was signed, by the prep's id.
 
     What signatures and moves wrote into its row is nothing new, also where it was put back by hand.
@@ -153,7 +148,7 @@ def typed_histories(connection: "Connection", unit_id: str) -> dict[str, tuple[i
     return found
 
 
-def forget_prep(change: "Change", prep_id: str) -> None:
+def forget_prep(change: Change, prep_id: str) -> None:
     """Take back what a prep's signature added to the memory, since its readings are judged again.
 
     If no memory was kept after it, the one before is in force again. Otherwise its units return to their
@@ -178,7 +173,7 @@ def forget_prep(change: "Change", prep_id: str) -> None:
 
 
 def keep_history(
-    change: "Change", unit: BodyRow | LensRow, history: RowHistory, *, what: str, prep_id: str
+    change: Change, unit: BodyRow | LensRow, history: RowHistory, *, what: str, prep_id: str
 ) -> None:
     """Write another history into a unit's row, with a line in the journal that can undo it.
 
@@ -201,11 +196,11 @@ def keep_history(
     )
 
 
-def _put(change: "Change", memory: HouseMemory, *, prep_id: str, cause: str) -> None:
+def _put(change: Change, memory: HouseMemory, *, prep_id: str, cause: str) -> None:
     memories.add_memory(change, prep_id=prep_id, cause=cause, document=memory.to_json())
 
 
-def _kept_lines(change: "Change", prep_id: str) -> dict[str, JournalRow]:
+def _kept_lines(change: Change, prep_id: str) -> dict[str, JournalRow]:
     """Return the journal lines of what a prep's latest signature wrote into rows here, by unit id."""
     found = _lines_of(change, prep_id)
     for unit_id, line in tuple(found.items()):
@@ -216,7 +211,7 @@ def _kept_lines(change: "Change", prep_id: str) -> dict[str, JournalRow]:
     return {unit_id: line for unit_id, line in found.items() if line.what != LEFT}
 
 
-def _lines_of(change: "Change", prep_id: str) -> dict[str, JournalRow]:
+def _lines_of(change: Change, prep_id: str) -> dict[str, JournalRow]:
     """Return the journal lines of what a prep's latest signature wrote into rows, here or elsewhere."""
     lines = journal.journal_after(change.connection, 0, prep_id=prep_id, limit=MANY)
     return {line.unit_id: line for line in lines if line.what == KEPT and line.unit_id}
@@ -241,7 +236,7 @@ def _with_row_sd(since: Since, sd: float) -> Since:
 
 
 def _rewrite_rows(
-    change: "Change", memory: HouseMemory, lines: Mapping[str, JournalRow], *, prep_id: str
+    change: Change, memory: HouseMemory, lines: Mapping[str, JournalRow], *, prep_id: str
 ) -> None:
     """Write the memory into the rows of the prep's units again."""
     for unit_id, line in lines.items():
@@ -259,5 +254,5 @@ def _history(kept: Iterable[float | None]) -> RowHistory:
     return UNKNOWN if sd_um is None else (mean_um, sd_um)
 
 
-def _unit(change: "Change", kind: Kind, unit_id: str) -> BodyRow | LensRow:
+def _unit(change: Change, kind: Kind, unit_id: str) -> BodyRow | LensRow:
     return units.unit(change.connection, UNIT_ROWS[kind], unit_id)

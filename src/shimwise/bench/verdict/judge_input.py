@@ -83,8 +83,7 @@ def question_of(
     were turned; ``rereads``: its units that have to be read again after an adjustment; ``priors``: what the
     house has taught.
     """
-    kept = [row for row in material.readings if row.withdrawn_at is None]
-    sweeps = [row for row in material.sweeps if row.withdrawn_at is None and row.landing_um is not None]
+    kept, sweeps = material.valid_readings, material.valid_sweeps
     if not kept and not sweeps:
         return None
     taken = [_taken(material, row) for row in kept]

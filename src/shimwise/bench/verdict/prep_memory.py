@@ -11,7 +11,7 @@ from shimwise.inference.history import house_memory
 from shimwise.inference.history.house_memory import HouseMemory, PrepUnits, Since
 from shimwise.inference.model.joint_memory import History, Unit
 from shimwise.record import Connection
-from shimwise.record.tables.rows import BodyRow, LensRow, ReadingRow, SweepRow
+from shimwise.record.tables.rows import BodyRow, LensRow
 
 
 def prior_of(connection: Connection, material: PrepMaterial) -> History | None:
@@ -81,6 +81,4 @@ def _as_of(connection: Connection, material: PrepMaterial) -> HouseMemory:
 
 def _last_read(material: PrepMaterial) -> datetime:
     """Return when the prep's units were read last: from then on they drift again."""
-    sweeps = (row for row in material.sweeps if row.landing_um is not None)
-    rows: tuple[ReadingRow | SweepRow, ...] = (*material.readings, *sweeps)
-    return max([material.prep.started_at, *(row.taken_at for row in rows if row.withdrawn_at is None)])
+    return max([material.prep.started_at, *(row.taken_at for row in material.evidence)])

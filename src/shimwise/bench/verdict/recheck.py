@@ -44,12 +44,10 @@ class _Judged:
 
     @property
     def is_current(self) -> bool:
-        prep = self.material.prep
-        return self.row is not None and (self.row.revision == prep.revision or prep.state == "signed")
+        return self.row is not None and self.material.is_current(self.row)
 
     def unit(self, row: AdjustmentRow) -> BodyRow | LensRow:
-        units = self.material.bodies if row.unit_kind == "body" else self.material.lenses
-        return units[row.unit_id]
+        return self.material.unit(row.unit_kind, row.unit_id)
 
 
 def recheck(record: Record, prep_id: str) -> tuple[RecheckView, ...]:
@@ -126,10 +124,10 @@ def _before_after(judged: _Judged, row: AdjustmentRow, epoch_then: int) -> Befor
         name=unit.name,
         before_um=None if before is None else _finite(before.error_um),
         before_sd_um=None if before is None else _finite(before.sd_um),
-        before_half_um=None if before is None else _finite(_half_um(before)),
+        before_half_um=None if before is None else _finite(before.half_um),
         after_um=None if after is None else _finite(after.error_um),
         after_sd_um=None if after is None else _finite(after.sd_um),
-        after_half_um=None if after is None else _finite(_half_um(after)),
+        after_half_um=None if after is None else _finite(after.half_um),
         after_verdict=(Verdict.NOT_CHECKED if after is None else after.verdict).value,
         is_judged=judged.is_current,
         change_um=None if change is None else change.mean_um,
@@ -156,11 +154,7 @@ def _change_words(
 def _error_words(unit: BodyAnswer | None) -> str:
     if unit is None or not math.isfinite(unit.error_um + unit.sd_um):
         return "not known"
-    return f"{plus_minus_text(unit.error_um, _half_um(unit))} µm"
-
-
-def _half_um(unit: BodyAnswer) -> float:
-    return (unit.high_um - unit.low_um) / 2
+    return f"{plus_minus_text(unit.error_um, unit.half_um)} µm"
 
 
 def _finite(value: float) -> float | None:
@@ -169,7 +163,7 @@ def _finite(value: float) -> float | None:
 
 def _recheck_view(judged: _Judged, row: AdjustmentRow) -> RecheckView:
     unit = judged.unit(row)
-    since = [one for one in _valid(judged.material) if _is_since(one, row)]
+    since = [one for one in judged.material.evidence if _is_since(one, row)]
     answered = None if judged.answer is None else judged.answer.unit(row.unit_kind, unit.name)
     is_decided = judged.is_current and answered is not None and answered.verdict.is_decided
     found = _plan(judged, row, since, is_decided=is_decided)
@@ -209,7 +203,7 @@ def _plan(judged: _Judged, row: AdjustmentRow, since: Iterable[_Evidence], *, is
         row.unit_id,
         is_body=row.unit_kind == "body",
         since=[_target(material, one) for one in since],
-        read=[_target(material, one) for one in _valid(material)],
+        read=[_target(material, one) for one in material.evidence],
         bodies=tuple(material.bodies),
         lenses=tuple(material.lenses),
         taped_mm=taped,
@@ -225,13 +219,6 @@ def _recheck_words(name: str, kind: str, found: Recheck, judged: _Judged, *, is_
     if not judged.is_current:
         return f"{name} was read again; the verdict on it is still to come."
     return f"{name} was read again, but its verdict is not decided yet: read on."
-
-
-def _valid(material: PrepMaterial) -> list[_Evidence]:
-    """Return the readings by eye and the sweeps with a landing that were not withdrawn."""
-    sweeps = (row for row in material.sweeps if row.landing_um is not None)
-    taken: tuple[_Evidence, ...] = (*material.readings, *sweeps)
-    return [row for row in taken if row.withdrawn_at is None]
 
 
 def _is_since(reading: _Evidence, row: AdjustmentRow) -> bool:

@@ -7,7 +7,7 @@ from shimwise import __version__
 from shimwise.bench.errors import Conflict, NotFound
 from shimwise.bench.house.taught import priors_in
 from shimwise.bench.prep.prep_data import material_of
-from shimwise.bench.prep.states import OPEN, SIGNED
+from shimwise.bench.prep.states import SIGNED
 from shimwise.bench.prep.verdict_views import verdict_view
 from shimwise.bench.prep.views import PrepVerdict
 from shimwise.bench.typed_names import id_or_new
@@ -30,8 +30,7 @@ def verdict(record: Record, prep_id: str) -> PrepVerdict | None:
     with record.reading() as connection:
         material = material_of(connection, prep_id)
         row = verdicts.latest_verdict(connection, prep_id)
-    is_bare = not material.has_evidence and material.prep.state == OPEN
-    return None if row is None or is_bare else verdict_view(row, material)
+    return None if row is None or material.is_bare else verdict_view(row, material)
 
 
 def refresh_verdict(record: Record, prep_id: str) -> PrepVerdict | None:
@@ -69,9 +68,7 @@ def judge_question(record: Record, prep_id: str) -> Question | None:
     with record.reading() as connection:
         material = material_of(connection, prep_id)
         latest = verdicts.latest_verdict(connection, prep_id)
-        if latest is not None and (
-            latest.revision == material.prep.revision or material.prep.state == SIGNED
-        ):
+        if latest is not None and material.is_current(latest):
             return None
         return question_of(
             material,

@@ -64,19 +64,15 @@ class Capture:
     left_out: list[str] = field(default_factory=list)
 
 
-def start_from_star(
-    layout: ChartLayout, *, centre_px: tuple[float, float], radius_px: float, angle_deg: float = 0.0
-) -> FloatArray:
+def start_from_star(layout: ChartLayout, *, centre_px: tuple[float, float], radius_px: float) -> FloatArray:
     """Return the map from sheet mm to px (3, 3) for a centre star given by its centre and radius, px.
 
     A fraction of the spokes' width is close enough; the fit of the star's phase corrects the rest.
     """
     star = layout.centre_star
-    scale, turn = radius_px / star.radius_mm, np.deg2rad(angle_deg)
-    rotation = scale * np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-    out = np.eye(3)
-    out[:2, :2] = rotation
-    out[:2, 2] = np.array(centre_px) - rotation @ np.array(star.centre_mm)
+    scale = radius_px / star.radius_mm
+    out = np.diag([scale, scale, 1.0])
+    out[:2, 2] = np.array(centre_px) - scale * np.array(star.centre_mm)
     return out
 
 

@@ -131,10 +131,8 @@ def _slip_flag(run: RunCheck, slip: Slip, names: list[str]) -> Raised:
 def _turned(run: RunCheck) -> bool:
     """Whether frames are clearly elsewhere than recorded."""
     fit = run.fit
-    weight = fit.frame_weight
-    mean = float(weight @ fit.observed_um) / max(float(weight.sum()), 1e-30)
     clear = (fit.trust > 0.0) & (fit.offsets.precision > 0.1 * float(np.median(fit.offsets.precision)))
-    off = fit.observed_um[clear] - mean
+    off = fit.observed_um[clear] - fit.mean_um
     return bool(np.sqrt(np.mean(off**2)) > TURNED_SHARE * usual_step_um(run.position_um))
 
 

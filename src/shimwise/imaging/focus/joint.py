@@ -38,7 +38,7 @@ class Estimate:
     def doubted(self, by_sd_um: float) -> Estimate:
         """Return it with an uncertainty more, which its frames do not show."""
         below, above = self.value_um - self.low_um, self.high_um - self.value_um
-        more = t_quantile(0.95, np.inf) * by_sd_um
+        more = t_quantile(np.inf) * by_sd_um
         return Estimate(
             self.value_um,
             float(np.hypot(self.sd_um, by_sd_um)),
@@ -100,9 +100,7 @@ class JointPeaks:
             used=used,
         )
 
-    def interval(
-        self, weights: FloatArray, value_um: float, *, extra_variance: float = 0.0, confidence: float = 0.95
-    ) -> Estimate:
+    def interval(self, weights: FloatArray, value_um: float, *, extra_variance: float = 0.0) -> Estimate:
         """Return a weighted sum of the stars' peaks with its uncertainty, about ``value_um``."""
         whole = float(weights.sum())
         moved = (weights @ self.apart_um + whole * self.common_um)[self.used]
@@ -115,7 +113,7 @@ class JointPeaks:
             FLOOR_OF_DIFFERENCES * float(np.linalg.norm(apart * self.floor_um)),
         )
         spread = float(np.sqrt(scatter + extra_variance))
-        half = float(np.hypot(t_quantile(confidence, count - 1.0) * spread, floor))
+        half = float(np.hypot(t_quantile(count - 1.0) * spread, floor))
         return Estimate(value_um, float(np.hypot(spread, floor / 2.0)), value_um - half, value_um + half)
 
 
@@ -134,8 +132,7 @@ def _steps(stars: Sequence[StarFit], lead: StarFit, frames: FloatArray) -> Float
     at = np.arange(count)
     # All scatter of the leading star's frames may be common: a wide prior costs differences nothing.
     share = lead.frame_weight
-    mean = float(share @ lead.observed_um) / max(float(share.sum()), 1e-30)
-    common = float(share @ (lead.observed_um - mean) ** 2) / max(float(share.sum()), 1e-30)
+    common = float(share @ (lead.observed_um - lead.mean_um) ** 2) / max(float(share.sum()), 1e-30)
     gram[at, at] = 1.0 / max(common, 1e-12)
     # A stretch of the positions, and its cube, look like a misfit of the law: both change all rings evenly.
     away = (lead.rings.position_um - lead.state.best_um) / np.ptp(lead.rings.position_um)

@@ -90,7 +90,7 @@ def peak_of(fit: StarFit, lens: Lens) -> PeakFit:
     freedom = max(float(np.count_nonzero(influence.used)) - 1.0, 1.0)
     floor = floor_um(fit.model.template.fnumber, fit.state.w040)
     scatter = math.sqrt(peak_variance(fit, influence))
-    half = math.hypot(t_quantile(0.95, freedom) * scatter, floor)
+    half = math.hypot(t_quantile(freedom) * scatter, floor)
     fnumber = lens.fnumber * math.exp(fit.law.state.log_n)
     best = fit.state.best_um
     terms, slopes = fit.model.functions(fit.state)

@@ -126,7 +126,7 @@ def fit_relative_peak(position_um: FloatArray, energy: FloatArray) -> RelativePe
         )
     _, design, rest, root = bell.step()
     sd, freedom = _spread_of_first(root * rest, root[:, None] * design)
-    half = t_quantile(0.95, min(freedom, max(float(np.sum(root**2)) - design.shape[1], 2.0))) * sd
+    half = t_quantile(min(freedom, max(float(np.sum(root**2)) - design.shape[1], 2.0))) * sd
     return RelativePeak(best_um=centre, sd_um=sd, low_um=centre - half, high_um=centre + half, width_um=width)
 
 

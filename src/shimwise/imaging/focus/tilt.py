@@ -45,7 +45,6 @@ def fit_field(
     radius_px: FloatArray,
     extra_variance: tuple[float, float] = (0.0, 0.0),
     seen_as_yaw: float = 0.0,
-    confidence: float = 0.95,
 ) -> FieldFit:
     """Fit a plane, or a plane and r², to the stars' peaks.
 
@@ -66,8 +65,6 @@ def fit_field(
         Variance that the chart's turn adds to tilt_x and tilt_y, µm².
     seen_as_yaw : float
         Share of the tilt that the chart's share took for a turn of the chart, see :func:`seen_as_yaw`.
-    confidence : float
-        Of the intervals.
     """
     design, names = field_design(px, size_px)
     own = np.array([peaks.interval(row, 0.0).sd_um for row in np.eye(len(px))])
@@ -88,7 +85,6 @@ def fit_field(
             maker[k],
             float(value[k]),
             extra_variance=added.get(name, 0.0) + float(doubt[k]) ** 2,
-            confidence=confidence,
         )
         for k, name in enumerate(names)
     }

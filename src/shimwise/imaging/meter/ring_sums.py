@@ -8,7 +8,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from shimwise.arrays import FloatArray
-from shimwise.imaging.star.cells import LEAST_DETERMINANT, LEAST_PIXELS, OCTANT_SLOPE
+from shimwise.imaging.star.cells import LEAST_DETERMINANT, LEAST_PIXELS, raise_to, sector_of
 from shimwise.imaging.star.rings import SECTORS, RingPlan
 
 
@@ -61,18 +61,10 @@ def _accumulate(picture, x0, y0, spokes, first, per_step, rings, sums):  # type:
             x = offset + np.float32(k)
             inverse = np.float32(1.0) / np.sqrt(x * x + y * y + np.float32(1e-12))
             ring = np.int32(np.floor((scale * inverse - first32) * step32))
-            ax, ay = abs(x), abs(y)
-            low, high = min(ax, ay), max(ax, ay)
-            bend = np.int32(low > np.float32(OCTANT_SLOPE) * high)
-            part = bend if ay <= ax else np.int32(3) - bend
-            if x < 0:
-                part = np.int32(7) - part
-            if y < 0:
-                part = np.int32(15) - part
-            cell[k] = ring * np.int32(SECTORS) + part
+            cell[k] = ring * np.int32(SECTORS) + sector_of(x, y)
             base_c[k] = x * inverse
             base_s[k] = y * inverse
-        _power(cosine, sine, base_c, base_s, spokes, count)
+        raise_to(cosine, sine, base_c, base_s, spokes, count)
         for k in range(count):
             i = cell[k]
             if i < 0 or i >= rings * SECTORS:
@@ -87,26 +79,3 @@ def _accumulate(picture, x0, y0, spokes, first, per_step, rings, sums):  # type:
             one[5] += value
             one[6] += value * c
             one[7] += value * s
-
-
-@njit(cache=True, fastmath=True)
-def _power(cosine, sine, base_c, base_s, spokes, count):  # type: ignore[no-untyped-def]
-    """Raise unit numbers to the spokes' power by squaring: cos nθ and sin nθ without a call of either."""
-    bit = 1
-    while bit * 2 <= spokes:
-        bit *= 2
-    for k in range(count):  # a part of an array set from another takes numba 4 s to compile
-        cosine[k], sine[k] = base_c[k], base_s[k]
-    bit //= 2
-    while bit > 0:
-        if (spokes & bit) != 0:
-            for k in range(count):
-                c, s = cosine[k], sine[k]
-                a, b = c * c - s * s, np.float32(2.0) * c * s
-                cosine[k] = a * base_c[k] - b * base_s[k]
-                sine[k] = a * base_s[k] + b * base_c[k]
-        else:
-            for k in range(count):
-                c, s = cosine[k], sine[k]
-                cosine[k], sine[k] = c * c - s * s, np.float32(2.0) * c * s
-        bit //= 2

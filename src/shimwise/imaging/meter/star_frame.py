@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from shimwise.arrays import FloatArray, Picture
 from shimwise.imaging.chart.layout import Star
 from shimwise.imaging.meter.ring_sums import cell_amplitudes
-from shimwise.imaging.star.rings import SECTOR_ANGLES_RAD, RingPlan, plan_rings
+from shimwise.imaging.star.rings import SECTOR_ANGLES_RAD, STRETCHES, TANGENTS, RingPlan, plan_rings
 
 PROFILE_FROM, PROFILE_TO, PROFILE_BINS = 0.88, 1.12, 24
 """Radii by the star's between which the rim's profile is taken, and its bins: .01 of the radius each."""
@@ -23,8 +23,6 @@ LEVEL_SHARE = 0.7
 the more rings, the more of light that is not even; fewer leave more of how pixels lie on spokes."""
 SETTLED_PX, MOST_SUMS = 0.12, 4
 """The rings are moved until the step is below this, and summed so many times at most."""
-_SLOPES: FloatArray = np.vstack([-np.sin(SECTOR_ANGLES_RAD), np.cos(SECTOR_ANGLES_RAD)])
-_STRETCHES: FloatArray = np.vstack([np.sin(2 * SECTOR_ANGLES_RAD), np.cos(2 * SECTOR_ANGLES_RAD)])
 QUARTERS_DEG: FloatArray = np.array([0.0, 45.0, 90.0, 135.0])
 QUARTER_SHARE = 2.0 * np.sqrt(2.0) / np.pi
 """Mean of cos 2θ over a quarter, ±22.5°."""
@@ -187,8 +185,8 @@ def refined(
     count = 5 if has_stretch else 3
     design = np.empty((count, *cells.amplitude.shape))
     design[0] = 1.0
-    design[1:3] = plan.spokes * _SLOPES[:, None, :] / plan.radii_mm[:, None]
-    design[3:] = plan.spokes * _STRETCHES[: count - 3, None, :]
+    design[1:3] = plan.spokes * TANGENTS[:, None, :] / plan.radii_mm[:, None]
+    design[3:] = plan.spokes * STRETCHES[: count - 3, None, :]
     change, start = np.zeros(count), turned_cells(cells, place, plan)
     for _ in range(rounds):
         change = change + np.linalg.solve(*_phase_sums(start, cells.pixels, design, change))
@@ -219,8 +217,8 @@ def turned_cells(
 
     ``off_px``: how far from the cells' own centre the star's is, by which their phases turn.
     """
-    turn = place.phase_rad + plan.spokes * (np.asarray(place.stretch) @ _STRETCHES)
-    phase = turn + plan.spokes * (np.asarray(off_px) @ _SLOPES) / plan.radii_mm[:, None]
+    turn = place.phase_rad + plan.spokes * (np.asarray(place.stretch) @ STRETCHES)
+    phase = turn + plan.spokes * (np.asarray(off_px) @ TANGENTS) / plan.radii_mm[:, None]
     return np.asarray(cells.amplitude * np.exp(-1j * phase))
 
 

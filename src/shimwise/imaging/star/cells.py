@@ -6,7 +6,7 @@ modulation. A cell keeps 14 sums instead of its pixels, so that a frame is read 
 """
 
 # Compiled kernels carry no annotations: numba reads the types of their first call.
-# ruff: noqa: ANN001, ANN202
+# ruff: noqa: ANN001, ANN201, ANN202
 
 from __future__ import annotations
 
@@ -206,6 +206,7 @@ def _accumulate(  # type: ignore[no-untyped-def]
     start, stop = columns
     width = max(stop - start, 0)
     cosine, sine = np.empty(width, np.float32), np.empty(width, np.float32)
+    base_c, base_s = np.empty(width, np.float32), np.empty(width, np.float32)
     cell, frequency = np.empty(width, np.int32), np.empty(width, np.float32)
     rings = share.size
     scale = np.float32(spokes / (2.0 * np.pi))
@@ -221,18 +222,10 @@ def _accumulate(  # type: ignore[no-untyped-def]
             inverse = np.float32(1.0) / np.sqrt(x * x + y * y + np.float32(1e-12))
             frequency[k] = scale * inverse
             ring = np.int32(np.floor((frequency[k] - first32) * per_step32))
-            ax, ay = abs(x), abs(y)
-            low, high = min(ax, ay), max(ax, ay)
-            half = np.int32(low > np.float32(OCTANT_SLOPE) * high)
-            part = half if ay <= ax else np.int32(3) - half
-            if x < 0:
-                part = np.int32(7) - part
-            if y < 0:
-                part = np.int32(15) - part
-            cell[k] = ring * np.int32(SECTORS) + part
-            cosine[k] = x * inverse
-            sine[k] = y * inverse
-        _power(cosine, sine, spokes)
+            cell[k] = ring * np.int32(SECTORS) + sector_of(x, y)
+            base_c[k] = x * inverse
+            base_s[k] = y * inverse
+        raise_to(cosine, sine, base_c, base_s, spokes, width)
         for k in range(width):
             i = cell[k]
             if i < 0 or i >= rings * SECTORS:
@@ -268,26 +261,41 @@ def _add(cell, c, s, value, off):  # type: ignore[no-untyped-def]
     cell[13] += off * c * s
 
 
+@njit(cache=True, inline="always")
+def sector_of(x, y):  # type: ignore[no-untyped-def]
+    """Return the sector of a place about the centre, of 16 from x towards y, in 32 bits."""
+    ax, ay = abs(x), abs(y)
+    low, high = min(ax, ay), max(ax, ay)
+    half = np.int32(low > np.float32(OCTANT_SLOPE) * high)
+    part = half if ay <= ax else np.int32(3) - half
+    if x < 0:
+        part = np.int32(7) - part
+    if y < 0:
+        part = np.int32(15) - part
+    return part
+
+
 @njit(cache=True, fastmath=True)
-def _power(cosine, sine, spokes):  # type: ignore[no-untyped-def]
-    """Raise the unit numbers cos θ + i sin θ to the spokes' power by squaring, in place.
+def raise_to(cosine, sine, base_c, base_s, spokes, count):  # type: ignore[no-untyped-def]
+    """Raise ``count`` unit numbers cos θ + i sin θ of a row to the spokes' power by squaring.
 
     It gives cos nθ and sin nθ in about 2·log₂ n products, without a call of arctangent, cosine or sine.
     """
-    count = cosine.size
-    base_c, base_s = cosine.copy(), sine.copy()
     bit = 1
     while bit * 2 <= spokes:
         bit *= 2
+    for k in range(count):  # a part of an array set from another takes numba 4 s to compile
+        cosine[k], sine[k] = base_c[k], base_s[k]
     bit //= 2
     while bit > 0:
-        odd = (spokes & bit) != 0
-        for k in range(count):
-            c, s = cosine[k], sine[k]
-            cosine[k], sine[k] = c * c - s * s, np.float32(2.0) * c * s
-        if odd:
+        if (spokes & bit) != 0:
             for k in range(count):
                 c, s = cosine[k], sine[k]
-                cosine[k] = c * base_c[k] - s * base_s[k]
-                sine[k] = c * base_s[k] + s * base_c[k]
+                a, b = c * c - s * s, np.float32(2.0) * c * s
+                cosine[k] = a * base_c[k] - b * base_s[k]
+                sine[k] = a * base_s[k] + b * base_c[k]
+        else:
+            for k in range(count):
+                c, s = cosine[k], sine[k]
+                cosine[k], sine[k] = c * c - s * s, np.float32(2.0) * c * s
         bit //= 2

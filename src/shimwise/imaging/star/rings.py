@@ -12,6 +12,9 @@ from shimwise.imaging.chart.layout import Star
 SECTORS = 16
 SECTOR_ANGLES_RAD: FloatArray = 2.0 * np.pi * (np.arange(SECTORS) + 0.5) / SECTORS
 """Middle of each sector on the sheet, from x (right) towards y (down)."""
+TANGENTS: FloatArray = np.vstack([-np.sin(SECTOR_ANGLES_RAD), np.cos(SECTOR_ANGLES_RAD)])
+STRETCHES: FloatArray = np.vstack([np.sin(2 * SECTOR_ANGLES_RAD), np.cos(2 * SECTOR_ANGLES_RAD)])
+"""By what a step right or down, and a stretch in two directions, turn the phase of each sector."""
 
 RINGS, ENOUGH_RINGS, LEAST_RINGS = 20, 12, 4
 """Most rings, the count up to which the finest frequency is lowered to get more, and the least; chosen."""

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from shimwise.arrays import FloatArray, IntArray
 from shimwise.imaging.star.cells import Cells
-from shimwise.imaging.star.rings import SECTOR_ANGLES_RAD, RingPlan
+from shimwise.imaging.star.rings import SECTOR_ANGLES_RAD, STRETCHES, TANGENTS, RingPlan
 
 SHARP_SHARE, MAX_SHARP = 0.5, 7
 """Sharp frames have at least this share of the sharpest's power, and are at most so many; chosen."""
@@ -66,7 +66,7 @@ class Lock:
     def phase(self, coordinate: FloatArray, plan: RingPlan) -> FloatArray:
         """Compute the expected phase of every cell, (frames, rings, 16), rad."""
         centre = self.offset_mm + coordinate[:, None] * self.drift_mm + self.wander_mm
-        turn = plan.spokes * (self.stretch @ _STRETCHES)
+        turn = plan.spokes * (self.stretch @ STRETCHES)
         return np.asarray(self.phase_rad + _shift(centre, plan) + turn, dtype=np.float64)
 
 
@@ -189,7 +189,7 @@ def _design(coordinate: FloatArray, plan: RingPlan, drift: bool) -> FloatArray:
     slope = _shift(np.eye(2), plan)
     columns = [np.ones(shape)]
     columns += [np.broadcast_to(slope[axis], shape) for axis in (0, 1)]
-    columns += [np.broadcast_to(plan.spokes * s, shape) for s in _STRETCHES]
+    columns += [np.broadcast_to(plan.spokes * s, shape) for s in STRETCHES]
     if drift:
         columns += [coordinate[:, None, None] * slope[axis] for axis in (0, 1)]
     return np.stack(columns, axis=-1)
@@ -197,7 +197,7 @@ def _design(coordinate: FloatArray, plan: RingPlan, drift: bool) -> FloatArray:
 
 def _shift(centre_mm: FloatArray, plan: RingPlan) -> FloatArray:
     """Return the phase by which centres (n, 2) [mm] turn each cell, (n, rings, 16), rad."""
-    along = (centre_mm @ _TANGENTS)[:, None, :]
+    along = (centre_mm @ TANGENTS)[:, None, :]
     return np.asarray(plan.spokes * along / plan.radii_mm[:, None], dtype=np.float64)
 
 
@@ -205,7 +205,3 @@ def _ring_size(turned: NDArray[np.complex128], pixels: FloatArray) -> FloatArray
     """Return each ring's mean modulation in phase, (frames, rings, 1)."""
     total = np.maximum(pixels.sum(axis=2, keepdims=True), 1.0)
     return np.asarray(np.sum(pixels * turned.real, axis=2, keepdims=True) / total)
-
-
-_TANGENTS: FloatArray = np.vstack([-np.sin(SECTOR_ANGLES_RAD), np.cos(SECTOR_ANGLES_RAD)])
-_STRETCHES: FloatArray = np.vstack([np.sin(2 * SECTOR_ANGLES_RAD), np.cos(2 * SECTOR_ANGLES_RAD)])

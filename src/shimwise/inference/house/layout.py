@@ -65,15 +65,11 @@ class Layout:
 def layout_of(house: HouseReadings) -> Layout:
     """Return the layout of a house's readings."""
     states, state = np.unique(house.body * len(house.days) + house.prep, return_inverse=True)
-    body_of_state, prep_of_state = states // len(house.days), states % len(house.days)
+    body_of_state, prep_of_state = np.divmod(states, len(house.days))
     slices = _slice_of_prep(house)
-    lens_keys, lens_state = np.unique(
-        house.lens * (slices.max(initial=0) + 1) + slices[house.prep], return_inverse=True
-    )
-    lens_of_state, slice_of = (
-        lens_keys // (slices.max(initial=0) + 1),
-        lens_keys % (slices.max(initial=0) + 1),
-    )
+    count = slices.max(initial=0) + 1
+    lens_keys, lens_state = np.unique(house.lens * count + slices[house.prep], return_inverse=True)
+    lens_of_state, slice_of = np.divmod(lens_keys, count)
     set_of_lens = _large_sets(house)
     first_set = len(lens_keys)
     first_scale = first_set + len(house.sets)

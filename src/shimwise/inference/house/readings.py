@@ -3,6 +3,7 @@
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -10,12 +11,15 @@ from shimwise.arrays import FloatArray, IntArray
 from shimwise.inference.house.setting_spread import SettingSpread, setting_spread
 from shimwise.inference.model.kinds import Kind
 from shimwise.inference.model.observations import Observation, ObservationContext
-from shimwise.inference.model.prep import BodyKnowledge, MeasuredLanding, Prep, Reading
+from shimwise.inference.model.prep import MeasuredLanding, Prep, Reading
 from shimwise.inference.model.priors import Priors
 from shimwise.inference.model.rounding import cells_of_record, landing_intervals
 from shimwise.optics.ring_setting import NEAR_MARK_MM
 
 Figures = tuple[float, float, float, float, float, float, float, float]
+_ROW = ("body", "lens", "person", "prep", "tape")
+_FIGURES = ("distance_mm", "scale_um", "tape_um", "blur_um", "ring_um", "other_um", "low_um", "high_um")
+"""Columns of what is collected of each reading."""
 AXIS_SD_UM = 8.0
 """How far the axes of an anamorphic land from their mean: uncertainty of a reading along one. [µm]"""
 
@@ -113,7 +117,7 @@ class _Collected:
         self.repeats = Counter((one.lens, one.distance_mm, one.setting) for one in prep.landings)
         context = ObservationContext.of(prep, [*prep.readings, *(one.by_eye() for one in prep.landings)])
         taken = [*map(context.observation, prep.readings), *map(context.measured, prep.landings)]
-        marked = {name: lens.marks_mm for name, lens in prep.lenses.items() if lens.marks_mm}
+        marked = prep.marks_mm
         cell_of = {
             one.row: self.cells[one.operator][one.reading_mm]
             for one in prep.readings
@@ -133,8 +137,9 @@ class _Collected:
         self._add_gauges(number, prep)
 
     def readings(self) -> HouseReadings:
-        rows = np.array(self.rows, dtype=np.intp).reshape(-1, 5)
-        figures = np.array(self.figures, dtype=np.float64).reshape(-1, 8)
+        rows = np.array(self.rows, dtype=np.intp).reshape(-1, len(_ROW))
+        figures = np.array(self.figures, dtype=np.float64).reshape(-1, len(_FIGURES))
+        columns: dict[str, Any] = dict(zip((*_ROW, *_FIGURES), (*rows.T, *figures.T), strict=True))
         lenses = tuple(self.names["lens"])
         return HouseReadings(
             bodies=tuple(self.names["body"]),
@@ -143,19 +148,7 @@ class _Collected:
             persons=tuple(self.names["person"]),
             days=np.array(self.days),
             set_of_lens=np.array([self.set_of.get(i, -1) for i in range(len(lenses))], dtype=np.intp),
-            body=rows[:, 0],
-            lens=rows[:, 1],
-            person=rows[:, 2],
-            prep=rows[:, 3],
-            tape=rows[:, 4],
-            distance_mm=figures[:, 0],
-            scale_um=figures[:, 1],
-            tape_um=figures[:, 2],
-            blur_um=figures[:, 3],
-            ring_um=figures[:, 4],
-            other_um=figures[:, 5],
-            low_um=figures[:, 6],
-            high_um=figures[:, 7],
+            **columns,
             gauges=tuple(self.gauges),
         )
 
@@ -172,7 +165,7 @@ class _Collected:
             times = self.repeats[reading.lens, reading.distance_mm, reading.setting] ** 0.5
             blur, ring, other = 0.0, 0.0, float(np.hypot(seen.measured_sd_um or 1.0, times * setting_um))
         else:
-            blur = seen.fnumber * prep.bodies.get(seen.body, BodyKnowledge()).coc_um
+            blur = seen.fnumber * prep.coc_um(seen.body)
             ring = self.priors.ring_scale_mm * seen.setting_um_per_mm
             landing = (low + high) / 2 if np.isfinite(high) else low
             conversion = seen.conversion_share * NEAR_MARK_MM / seen.distance_mm * abs(landing)

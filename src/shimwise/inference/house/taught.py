@@ -2,13 +2,11 @@
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.inference.house.setting_spread import SettingSpread
+from shimwise.inference.model.joint_memory import DriftRates
 from shimwise.inference.model.priors import Effect, Levels, Priors
-
-if TYPE_CHECKING:
-    from shimwise.inference.model.joint_memory import DriftRates
 
 FEWEST_PREPS = 5
 """A house's own spreads are used from so many signed preps on."""
@@ -70,10 +68,8 @@ class Taught:
             setting_sd_mm=own.setting_sd_mm if self.setting is None else self.setting.sd_mm,
         )
 
-    def rates(self) -> "DriftRates":
+    def rates(self) -> DriftRates:
         """Return how fast units wander; a job counts as its share of the time."""
-        from shimwise.inference.model.joint_memory import DriftRates
-
         return DriftRates(
             body_month=self.walks[BODY].month_um,
             lens_month=self.walks[LENS].month_um,

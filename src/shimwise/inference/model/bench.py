@@ -76,8 +76,7 @@ class Bench:
     @property
     def marks_mm(self) -> dict[str, tuple[float, ...]]:
         """Engraved distances of each lens, where they are known. [mm]"""
-        of_kit = {name: lens.marks_mm for name, lens in self.prep.lenses.items() if lens.marks_mm}
-        return of_kit | dict(self.facts.marks_mm)
+        return self.prep.marks_mm | dict(self.facts.marks_mm)
 
     def set_of(self, lens: str) -> str:
         """Return the set that a lens travels with."""

@@ -99,8 +99,7 @@ def _to_read_now(prep: Prep) -> Prep:
     Those are the readings that can be taken now.
     """
     prep = replace(prep, readings=(*prep.readings, *(one.by_eye() for one in prep.landings)), landings=())
-    bodies = {name: known.past_of for name, known in prep.bodies.items() if known.past_of is not None}
-    lenses = {name: known.past_of for name, known in prep.lenses.items() if known.past_of is not None}
+    bodies, lenses = prep.past_bodies, prep.past_lenses
     if not bodies and not lenses:
         return prep
     return replace(

@@ -18,7 +18,7 @@ from shimwise.inference.model.column_priors import gaussian_information, level_p
 from shimwise.inference.model.joint_memory import NO_LATER, Later
 from shimwise.inference.model.mixture import Column, MixtureModel, Rows
 from shimwise.inference.model.observations import Observation, ObservationContext
-from shimwise.inference.model.prep import Axis, BodyKnowledge, MeasuredLanding, Prep, Reading
+from shimwise.inference.model.prep import Axis, MeasuredLanding, Prep, Reading
 from shimwise.inference.model.priors import Effect, Priors
 from shimwise.inference.model.quantities import dense, reported_quantities
 from shimwise.inference.model.rounding import Granularity, landing_intervals
@@ -136,7 +136,7 @@ class _Builder:
         )
         middles = _middle_landings(self.observations, landing)
         keys = [
-            (observation, self._setting(reading))
+            (observation, _setting(reading, bench.facts))
             for observation, reading in zip(self.observations, readings, strict=True)
         ]
         distinct = list(dict.fromkeys(keys))
@@ -190,9 +190,6 @@ class _Builder:
             priors=bench.priors,
         )
 
-    def _setting(self, reading: Reading | MeasuredLanding) -> str:
-        return _setting(reading, self.bench.facts)
-
     def _entries(self, observation: Observation, setting: str, middles: Landings) -> dict[Column, float]:
         """Return the row of the design: µm of landing per unit of each unknown."""
         bench, m = self.bench, observation.magnification
@@ -207,9 +204,8 @@ class _Builder:
         if bench.shifts_with_set(observation.lens):
             row[Column(Effect.SET, bench.set_of(observation.lens))] = 1.0
         if observation.measured_sd_um is None:
-            row[Column(Effect.EYE, observation.operator)] = observation.fnumber * self._coc_um(
-                observation.body
-            )
+            blur_um = observation.fnumber * bench.prep.coc_um(observation.body)
+            row[Column(Effect.EYE, observation.operator)] = blur_um
         if observation.axis is not None:
             row[Column(Effect.AXIS, observation.lens)] = 1.0 if observation.axis is Axis.VERTICAL else -1.0
         if observation.fnumber > self.context.widest[observation.lens]:
@@ -224,7 +220,10 @@ class _Builder:
 
     def _blur_um(self, observations: Sequence[Observation]) -> FloatArray:
         return np.array(
-            [s.fnumber * self._coc_um(s.body) if s.measured_sd_um is None else 0.0 for s in observations],
+            [
+                s.fnumber * self.bench.prep.coc_um(s.body) if s.measured_sd_um is None else 0.0
+                for s in observations
+            ],
             dtype=np.float64,
         )
 
@@ -238,9 +237,6 @@ class _Builder:
             ],
             dtype=np.float64,
         )
-
-    def _coc_um(self, body: str) -> float:
-        return self.bench.prep.bodies.get(body, BodyKnowledge()).coc_um
 
     def _columns(self, entries: Sequence[Mapping[Column, float]]) -> tuple[Column, ...]:
         found = {column for row in entries for column in row}

@@ -179,22 +179,15 @@ class History:
         lacking = np.maximum(0.0, least - np.diag(self.covariance))
         return replace(self, covariance=self.covariance + np.diag(lacking))
 
-    def alone_sd(self, columns: Sequence[int] | None = None) -> FloatArray:
+    def alone_sd(self) -> FloatArray:
         """Return sds that stay valid when the units are used as independent. [its own unit]
 
         Correlated knowledge used as independent would count what units share more than once. With
         correlations R each variance is multiplied by its row's sum of abs(R): then no linear combination of
         units has a smaller variance than before [2]_.
-
-        Parameters
-        ----------
-        columns : sequence of int, optional
-            The units used together, in this order; all by default.
         """
-        taken = np.arange(len(self.units)) if columns is None else np.array(columns, dtype=np.intp)
-        covariance = self.covariance[np.ix_(taken, taken)]
-        sd = np.sqrt(np.diag(covariance))
-        return np.asarray(sd * np.sqrt(np.abs(covariance / np.outer(sd, sd)).sum(axis=1)))
+        sd = np.sqrt(np.diag(self.covariance))
+        return np.asarray(sd * np.sqrt(np.abs(self.covariance / np.outer(sd, sd)).sum(axis=1)))
 
     def moved(self, kind: Kind, name: str, *, by: float, sd: float) -> "History":
         """Return the history after an adjustment: a new epoch of the unit beside the old one.
@@ -236,10 +229,11 @@ class History:
         here = [self.units.index(unit) for unit in units]
         own = self.covariance[np.ix_(here, here)]
         reach = np.linalg.solve(own, self.covariance[here]).T  # (n, u): identity on the units themselves
+        whole = self.covariance + reach @ (covariance - own) @ reach.T
         return History(
             units=self.units,
             mean=self.mean + reach @ (mean - self.mean[here]),
-            covariance=_symmetric(self.covariance + reach @ (covariance - own) @ reach.T),
+            covariance=(whole + whole.T) / 2,
         )
 
     def to_json(self) -> dict[str, Any]:
@@ -278,10 +272,6 @@ class History:
         if n and float(np.linalg.eigvalsh(covariance).min()) < -1e-6 * float(np.max(covariance)):
             raise InferenceError("This is no history that can be read: its covariance is none.")
         return cls(units=units, mean=mean, covariance=covariance)
-
-
-def _symmetric(matrix: FloatArray) -> FloatArray:
-    return np.asarray((matrix + matrix.T) / 2)
 
 
 def _unpacked(packed: bytes, n: int) -> FloatArray:

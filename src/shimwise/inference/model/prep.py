@@ -42,12 +42,12 @@ class Axis(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
-    """One reading by eye, in millimetres from the witness mark.
+class Sighting:
+    """A lens on a body in front of a chart that was taped: what readings and landings have in common.
 
     ``row`` counts the data rows of its file from 0; ``line`` is the line a person sees there (header = 1).
-    ``distance_mm`` and ``reading_mm`` may be infinite. ``focal_mm`` is the focal length named on the lens (of
-    an anamorphic, the vertical one). A reading that is only possible has a negative ``row``.
+    ``distance_mm`` may be infinite. ``focal_mm`` is the focal length named on the lens (of an anamorphic, the
+    vertical one).
     """
 
     row: int
@@ -57,11 +57,20 @@ class Reading:
     focal_mm: float
     fnumber: float
     distance_mm: float
-    reading_mm: float
-    operator: str = ""
     setup: str = ""
     squeeze: float = 1.0
     axis: Axis | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading(Sighting):
+    """One reading by eye, in millimetres from the witness mark.
+
+    ``reading_mm`` may be infinite. A reading that is only possible has a negative ``row``.
+    """
+
+    reading_mm: float
+    operator: str = ""
     separation_mm: float | None = None
     stop: str = ""
     at: str = ""
@@ -71,27 +80,17 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class MeasuredLanding:
+class MeasuredLanding(Sighting):
     """A landing that frames measured, with the chart at ``distance_mm``: no ring is read, no eye is judged.
 
     ``landing_um`` [µm, short < 0 < deep] and its standard uncertainty ``sd_um`` [µm], the seat's included.
     ``row`` and ``line`` continue those of the readings beside it; ``source`` names the sweep. ``setting``:
     landings of one name, of a lens at a distance, share how the ring was set to its mark, an error of its
-    own; empty where there is none. The rest is as of a :class:`Reading`.
+    own; empty where there is none.
     """
 
-    row: int
-    line: int
-    body: str
-    lens: str
-    focal_mm: float
-    fnumber: float
-    distance_mm: float
     landing_um: float
     sd_um: float
-    setup: str = ""
-    squeeze: float = 1.0
-    axis: Axis | None = None
     source: str = ""
     setting: str = ""
 
@@ -109,19 +108,7 @@ class MeasuredLanding:
 
     def by_eye(self) -> Reading:
         """Return the possible reading of the same units at the same distance, with the ring at the chart."""
-        return Reading(
-            row=-1,
-            line=-1,
-            body=self.body,
-            lens=self.lens,
-            focal_mm=self.focal_mm,
-            fnumber=self.fnumber,
-            distance_mm=self.distance_mm,
-            reading_mm=self.distance_mm,
-            setup=self.setup,
-            squeeze=self.squeeze,
-            axis=self.axis,
-        )
+        return build_from(Reading, self, row=-1, line=-1, reading_mm=self.distance_mm)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,14 +185,23 @@ class Prep:
         return {one.row: one.source for one in self.landings if one.source}
 
     @property
-    def past_bodies(self) -> frozenset[str]:
-        """Names of bodies as they were before an adjustment."""
-        return frozenset(name for name, known in self.bodies.items() if known.past_of is not None)
+    def past_bodies(self) -> dict[str, str]:
+        """Bodies as they were before an adjustment, and what each is called now, by name."""
+        return {name: known.past_of for name, known in self.bodies.items() if known.past_of is not None}
 
     @property
-    def past_lenses(self) -> frozenset[str]:
-        """Names of lenses as they were before an adjustment."""
-        return frozenset(name for name, known in self.lenses.items() if known.past_of is not None)
+    def past_lenses(self) -> dict[str, str]:
+        """Lenses as they were before an adjustment, and what each is called now, by name."""
+        return {name: known.past_of for name, known in self.lenses.items() if known.past_of is not None}
+
+    @property
+    def marks_mm(self) -> dict[str, tuple[float, ...]]:
+        """Engraved distances of the lenses of which they are known. [mm]"""
+        return {name: lens.marks_mm for name, lens in self.lenses.items() if lens.marks_mm}
+
+    def coc_um(self, body: str) -> float:
+        """Return the circle of confusion of a body, the usual one where nothing is known of it. [µm]"""
+        return self.bodies[body].coc_um if body in self.bodies else DEFAULT_COC_UM
 
 
 def zoom_settings_mm(evidence: Iterable[Reading | MeasuredLanding]) -> dict[int, float]:

@@ -206,11 +206,11 @@ def _sight(one: Observation) -> tuple[object, ...]:
 
 def _engraved(prep: Prep, possible: Sequence[Reading]) -> tuple[Reading, ...]:
     """Leave out distances that a lens has not engraved, where its marks are known and some distance is."""
+    marks_mm = prep.marks_mm
 
     def is_engraved(one: Reading) -> bool:
-        marks_mm = prep.lenses[one.lens].marks_mm if one.lens in prep.lenses else ()
-        return not marks_mm or any(
-            abs(one.distance_mm / mark_mm - 1) <= SAME_DISTANCE_SHARE for mark_mm in marks_mm
+        return one.lens not in marks_mm or any(
+            abs(one.distance_mm / mark_mm - 1) <= SAME_DISTANCE_SHARE for mark_mm in marks_mm[one.lens]
         )
 
     kept = tuple(one for one in possible if is_engraved(one))
@@ -220,11 +220,10 @@ def _engraved(prep: Prep, possible: Sequence[Reading]) -> tuple[Reading, ...]:
 
 def _widths_um(prep: Prep, built: Built) -> FloatArray:
     """Widths (c,) of the candidates' intervals: the usual step, or parts of a gap where wider. [µm]"""
-    widths_um = rounding_um(built)
+    widths_um, marks_mm = rounding_um(built), prep.marks_mm
     for i, one in enumerate(built.candidates):
-        marks_mm = prep.lenses[one.lens].marks_mm if one.lens in prep.lenses else ()
-        if marks_mm and np.isfinite(one.distance_mm) and one.measured_sd_um is None:
-            nearest_mm, farthest_mm = cell_between_marks(one.distance_mm, marks_mm, PARTS_OF_A_GAP)
+        if one.lens in marks_mm and np.isfinite(one.distance_mm) and one.measured_sd_um is None:
+            nearest_mm, farthest_mm = cell_between_marks(one.distance_mm, marks_mm[one.lens], PARTS_OF_A_GAP)
             cell_mm = one.distance_mm**2 * (1 / nearest_mm - 1 / farthest_mm)
             widths_um[i] = max(widths_um[i], 1e3 * one.magnification**2 * cell_mm)
     return widths_um

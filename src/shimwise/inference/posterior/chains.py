@@ -195,15 +195,6 @@ class Chains:
         """Landing (c, q) by the unknowns on each row of the design. [µm]"""
         return np.asarray(self.unknowns @ self.model.rows.design.T)
 
-    def _log_level_weights(self, unknowns: FloatArray) -> FloatArray:
-        """Log of π_s N(x; 0, σ_s²) (c, mixed, 3) of every unknown with levels."""
-        precision = self.level_precision[:, self.mixed]
-        square = unknowns[:, self.mixed, None] ** 2
-        return np.asarray(
-            0.5 * (np.log(precision) - precision * square)
-            + self.log_share[:, self.model.levels.group[self.mixed]]
-        )
-
     def _move(self) -> None:
         """Move the unknowns along fixed directions, with weights, landings and levels integrated out."""
         pattern = self.cells.pattern
@@ -221,7 +212,10 @@ class Chains:
 
     def _draw_levels_given_unknowns(self) -> None:
         """Draw all levels given the unknowns: the step that has to follow moves without them."""
-        log_weight = self._log_level_weights(self.unknowns)
+        precision = self.level_precision[:, self.mixed]
+        square = self.unknowns[:, self.mixed, None] ** 2
+        share = self.log_share[:, self.model.levels.group[self.mixed]]
+        log_weight = 0.5 * (np.log(precision) - precision * square) + share
         shape = log_weight.shape
         drawn = self._pick(log_weight.reshape(-1, shape[2])).reshape(shape[:2])
         self.level[:, self.mixed] = drawn

@@ -241,6 +241,22 @@ class Answer:
     unparted: tuple[Unparted, ...] = ()
     next_by_picture: tuple[NextReading, ...] = ()
 
+    @property
+    def units(self) -> tuple[BodyAnswer, ...]:
+        """Bodies, then lenses."""
+        return (*self.bodies, *self.lenses)
+
+    @property
+    def past_units(self) -> frozenset[str]:
+        """Names of the bodies and lenses as they were before an adjustment."""
+        return frozenset(unit.name for unit in (*self.past_bodies, *self.past_lenses))
+
+    @property
+    def doubted(self) -> list[ReadingAnswer]:
+        """Doubted readings of the units as they are."""
+        past = self.past_units
+        return [one for one in self.readings if one.is_doubted and past.isdisjoint((one.body, one.lens))]
+
     def pair(self, body: str, lens: str) -> PairAnswer | None:
         """Return the landing of a lens on a body; None in a verdict that has none."""
         return next((one for one in self.pairs if (one.body, one.lens) == (body, lens)), None)

@@ -180,12 +180,7 @@ class Findings:
 def _first_use(prep: Prep, built: Built) -> dict[str, int]:
     """Return the names of units, set-ups and persons, in the order in which they were first read."""
     names = list[str]()
-    now = {
-        name: known.past_of
-        for units in (prep.bodies, prep.lenses)
-        for name, known in units.items()
-        if known.past_of is not None
-    }
+    now = prep.past_bodies | prep.past_lenses
     for one, setup in zip(prep.evidence, _setup_names(built), strict=True):
         person = [one.operator] if isinstance(one, Reading) else []
         names += [now.get(one.body, one.body), now.get(one.lens, one.lens)]

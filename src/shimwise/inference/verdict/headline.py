@@ -6,7 +6,7 @@ Short means the sensor is too close to the lens, deep that it is too far. Number
 import math
 from collections import Counter
 
-from shimwise.inference.verdict.answer import OUT, Answer, BodyAnswer, Cause, Verdict
+from shimwise.inference.verdict.answer import OUT, Answer, BodyAnswer, Cause, LensAnswer, Verdict
 from shimwise.inference.verdict.pair_sentences import pair_sentences
 from shimwise.inference.verdict.unit_state import StateCode, state_of
 from shimwise.inference.verdict.unparted_sentences import (
@@ -23,14 +23,7 @@ NAMED_P = 0.7
 
 def headline_of(answer: Answer) -> str:
     """Return the sentence of an answer: what is out and by how much, or that nothing is."""
-    units = {("body", unit.name): unit for unit in answer.bodies}
-    units |= {("lens", unit.name): unit for unit in answer.lenses}
-    found = [
-        sentence
-        for kind in ("body", "lens")
-        for (of_kind, name), unit in units.items()
-        if of_kind == kind and (sentence := unit_sentence(kind, name, unit))
-    ]
+    found = list(filter(None, map(unit_sentence, answer.units)))
     replaced = {setup.name for setup in answer.setups if setup.replaced_by}
     found += [
         sentence
@@ -42,7 +35,7 @@ def headline_of(answer: Answer) -> str:
     if found:
         found += pairs
         return " ".join(found[:3]) + (f" And {len(found) - 3} more." if len(found) > 3 else "")
-    everything = [*answer.bodies, *answer.lenses]
+    everything = answer.units
     if all(unit.verdict is Verdict.IN_TOLERANCE for unit in everything):
         tolerances = {unit.tolerance_um for unit in everything}
         within = f"±{tolerances.pop():g} µm" if len(tolerances) == 1 else "their tolerances"
@@ -66,16 +59,16 @@ def probability_text(probability: float) -> str:
     return f"{100 * probability:.0f} %"
 
 
-def unit_sentence(kind: str, name: str, unit: BodyAnswer) -> str:
+def unit_sentence(unit: BodyAnswer) -> str:
     """Return the sentence of a unit that is out, with half its 95 % interval; empty for others."""
     if unit.verdict not in OUT:
         return ""
     amount = give_or_take(unit.error_um, unit.half_um)
     side = unit.verdict.way
-    if kind == "body":
-        where = "too close" if side == "short" else "too far"
-        return f"{titled('Body', name)} lands {side}: the sensor sits {where} by {amount}."
-    return f"{titled('Lens', name)} lands {side} by itself, by {amount}."
+    if isinstance(unit, LensAnswer):
+        return f"{titled('Lens', unit.name)} lands {side} by itself, by {amount}."
+    where = "too close" if side == "short" else "too far"
+    return f"{titled('Body', unit.name)} lands {side}: the sensor sits {where} by {amount}."
 
 
 def _named(cause: Cause) -> str:
@@ -97,7 +90,7 @@ _COUNTED = (
 
 
 def _undecided(answer: Answer) -> str:
-    states = Counter(state_of(unit, answer).code for unit in (*answer.bodies, *answer.lenses))
+    states = Counter(state_of(unit, answer).code for unit in answer.units)
     if set(states) == {StateCode.NOT_READ}:
         return f"Nothing is read yet of {states.total()} units."
     parts = [

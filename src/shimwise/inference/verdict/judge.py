@@ -4,7 +4,7 @@ P(out) of a unit and its probability as a cause are one number. Pairs (body + le
 are decided for themselves: they are known far better than their parts.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
@@ -125,7 +125,7 @@ def _answer(found: Findings, by_picture: Built) -> Answer:
 
 
 def _parted(
-    units: Sequence[_Answer], past: frozenset[str]
+    units: Sequence[_Answer], past: Collection[str]
 ) -> tuple[tuple[_Answer, ...], tuple[_Answer, ...]]:
     """Separate the units as they are from those as they were before an adjustment."""
     now = tuple(unit for unit in units if unit.name not in past)

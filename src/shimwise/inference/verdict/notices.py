@@ -37,14 +37,7 @@ def notices_of(found: Findings) -> tuple[Notice, ...]:
 
 
 def _datum(found: Findings) -> list[Notice]:
-    limits = dict(
-        zip(
-            map(found.names, found.rows(Effect.BODY.value)),
-            body_limits(found.built, found.limit_covariance),
-            strict=True,
-        )
-    )
-    tolerance_um = {found.names(row): found.limit[row] for row in found.rows(Effect.BODY.value)}
+    tolerance_um = {found.names(row)[0]: found.limit[row] for row in found.rows(Effect.BODY.value)}
     return [
         Notice(
             "datum_limit",
@@ -57,8 +50,8 @@ def _datum(found: Findings) -> list[Notice]:
                 "known_lens_sd_um": KNOWN_LENS_SD_UM,
             },
         )
-        for names, limit in limits.items()
-        if limit.limit_um > tolerance_um[names] / 2 and limit.body not in found.prep.past_bodies
+        for limit in body_limits(found.built, found.limit_covariance)
+        if limit.limit_um > tolerance_um[limit.body] / 2 and limit.body not in found.prep.past_bodies
     ]
 
 
@@ -145,7 +138,7 @@ def _single(prep: Prep) -> list[Notice]:
 
 def _knocks(found: Findings) -> list[Notice]:
     """Return the units that changed since they were signed."""
-    past = {*found.prep.past_bodies, *found.prep.past_lenses}
+    past = found.prep.past_bodies | found.prep.past_lenses
     return [
         Notice(
             "knocked",

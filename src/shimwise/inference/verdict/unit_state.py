@@ -117,7 +117,7 @@ def _best(unit: BodyAnswer, kind: str, answer: Answer) -> tuple[float | None, tu
         partners = dict.fromkeys(one.lens for one in answer.readings if one.body == unit.name)
     else:
         partners = dict.fromkeys(one.body for one in answer.readings if one.lens == unit.name)
-    past = {one.name for one in (*answer.past_bodies, *answer.past_lenses)}
+    past = answer.past_units
     partners = dict.fromkeys(one.partition(" before ")[0] if one in past else one for one in partners)
     is_limited = unit.limit_um < unit.half_um
     return (unit.limit_um, tuple(partners)) if is_limited and partners else (None, ())

@@ -68,7 +68,7 @@ def check_sheet(prep: PrepDocument, answer: Answer | None) -> Data:
         "facts": list(_facts(prep, answer)),
         "headline": bound(answer.headline) if answer else "Nothing has been judged yet.",
         "second": bound(second_line(answer)) if answer else "",
-        "units": [_unit(unit, prep, answer) for unit in present(_units(answer))] if answer else [],
+        "units": [_unit(unit, prep, answer) for unit in present(answer.units)] if answer else [],
         "pairs": pair_table(answer) if answer else {"column": "", "cells": {}, "parts": [], "notes": []},
         "rule": [bound(text) for text in _rule(answer)] if answer else [],
         "tolerance": f"±{answer.tolerance_um:g} µm" if answer else "",
@@ -120,10 +120,6 @@ def _facts(prep: PrepDocument, answer: Answer | None) -> Iterator[tuple[str, str
         yield "Note", text_of(row, "note")
 
 
-def _units(answer: Answer) -> list[BodyAnswer]:
-    return [*answer.bodies, *answer.lenses]
-
-
 def _unit(unit: BodyAnswer, prep: PrepDocument, answer: Answer) -> Data:
     kind, words, row = kind_of(unit), unit_words(unit, answer), row_of(prep, unit)
     if unit.tolerance_um != answer.tolerance_um:
@@ -153,7 +149,7 @@ def _to_do(kind: str, unit: BodyAnswer, prep: PrepDocument) -> Iterator[str]:
 
 def _rule(answer: Answer) -> list[str]:
     tolerance_um = answer.tolerance_um
-    sharp = [unit.sd_um for unit in _units(answer) if unit.verdict is Verdict.IN_TOLERANCE]
+    sharp = [unit.sd_um for unit in answer.units if unit.verdict is Verdict.IN_TOLERANCE]
     called, passed = (f"{100 * p:g} %" for p in (CALL_OUT_P, ACCEPT_P))
     rule = [
         f"A unit is out when the probability that its error lies beyond ±{tolerance_um:g} µm on one side "

@@ -10,9 +10,9 @@ from shimwise.sheets.papers.label_sizes import LabelSizes
 from shimwise.sheets.papers.labels import label_rows, unit_code
 from shimwise.sheets.papers.lens_card import lens_card
 from shimwise.sheets.papers.set_table import FEET, METRES, set_table
+from shimwise.sheets.papers.setting import half_mm, paper_mm
 from shimwise.sheets.papers.sheet_pdf import PREP_FILE, JudgedPrep, paper_pdf, prep_code
 from shimwise.sheets.papers.signed.rows_words import Data, Unit, present
-from shimwise.sheets.papers.sizes import half_mm, paper_mm
 from shimwise.sheets.words.sentences import LIKELY
 from shimwise.sheets.words.shared import is_out, listed
 
@@ -57,7 +57,7 @@ def labels_pdf(
     """
     sizes = sizes or LabelSizes()
     prep, answer = judged.prep, _answer(judged)
-    units = present(_named([*answer.bodies, *answer.lenses], names))
+    units = present(_named(answer.units, names))
     parts: dict[str, bytes] = {}
     labels: list[Data] = []
     for place, row in enumerate(label_rows(prep, answer, units, link=link)):

@@ -4,14 +4,17 @@ What a person typed reaches a page as data, never as markup. A sign that no bund
 archival PDF; it is shown as a box, and the attached prep.json keeps it.
 """
 
+import hashlib
 import json
 import re
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from functools import cache
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+from shimwise import __version__
 from shimwise.errors import SheetError
 from shimwise.sheets.charts.typeset import typeset
 
@@ -19,6 +22,13 @@ STANDARDS = ("a-3a", "ua-1")
 """PDF/A-3a (ISO 19005-3: archival, tagged, with attachments) and PDF/UA-1 (ISO 14289-1)."""
 TEMPLATES = Path(__file__).parent / "templates"
 DATE_PARTS = ("year", "month", "day", "hour", "minute", "second")
+MAKER = f"Shimwise {__version__}"
+SETTERS = ("typst", "vl-convert-python", "segno")
+"""What else a page's look depends on."""
+PAPERS_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
+"""Name -> width and height upright [mm] (ISO 216; 8.5 × 11 in)."""
+A5_MM = (148.0, 210.0)
+"""Half of A4 (ISO 216 rounds down)."""
 MISSING = "\u25a1"
 """Shown for a sign that no typeface has: a box."""
 MOST_TRIES = 40
@@ -107,3 +117,38 @@ def _without(signs: str | None) -> Callable[[str], str]:
         return not (sign.isascii() or "\u00a0" <= sign <= "\u024f" or sign in "µ±−×·–—…‘’“”′″°‰∞Ωσ")
 
     return lambda text: "".join(MISSING if is_missing(sign) else sign for sign in text)
+
+
+@cache
+def maker_print() -> str:
+    """Return the digest of all that sets a page: sources, templates, typefaces, and the setters' versions."""
+    folder = Path(__file__).parents[1]
+    digest = hashlib.sha256(__version__.encode())
+    for name in SETTERS:
+        digest.update(f"{name} {version(name)}".encode())
+    for path in sorted(folder.rglob("*")):
+        if path.suffix in (".py", ".typ", ".ttf"):
+            digest.update(path.relative_to(folder).as_posix().encode())
+            digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def paper_mm(name: str) -> tuple[float, float]:
+    """Return the width and height of a paper by its name. [mm]
+
+    Raises
+    ------
+    SheetError
+        If it is not known.
+    """
+    sizes = {known.casefold(): size for known, size in PAPERS_MM.items()}
+    size = sizes.get(name.strip().casefold())
+    if size is None:
+        raise SheetError(f"The paper {name[:40]!r} is not known; give {' or '.join(PAPERS_MM)}.")
+    return size
+
+
+def half_mm(name: str) -> tuple[float, float]:
+    """Return the width and height of half a paper, upright: A5, or half a Letter. [mm]"""
+    width_mm, height_mm = paper_mm(name)
+    return height_mm / 2 if name.strip().casefold() != "a4" else A5_MM[0], width_mm

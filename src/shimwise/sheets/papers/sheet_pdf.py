@@ -8,14 +8,12 @@ from shimwise.inference.verdict.answer import Answer
 from shimwise.sheets.charts.drawing import qr_svg
 from shimwise.sheets.json.sweep_json import sweep_from_json
 from shimwise.sheets.papers.check_sheet import check_sheet
-from shimwise.sheets.papers.maker import MAKER, maker_print
 from shimwise.sheets.papers.pictures import PaperPicture, rail_pictures, sweep_pictures
-from shimwise.sheets.papers.setting import set_paper
+from shimwise.sheets.papers.setting import MAKER, maker_print, paper_mm, set_paper
 from shimwise.sheets.papers.signed.canonical_json import canonical_bytes
 from shimwise.sheets.papers.signed.prep_document import PrepDocument
 from shimwise.sheets.papers.signed.rows_words import Data, lens_texts, zoom_settings_mm
 from shimwise.sheets.papers.signed.sweeps_rows import kept_curves
-from shimwise.sheets.papers.sizes import paper_mm
 
 SHEET_FILE, SHEET_SCHEMA = "sheet.json", "shimwise.sheet/1"
 """The attachment on how a paper was made, by which it can be made again and compared; and its form."""

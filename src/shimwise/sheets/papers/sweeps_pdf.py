@@ -4,14 +4,12 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 
-from shimwise.sheets.papers.maker import MAKER
-from shimwise.sheets.papers.setting import set_paper
-from shimwise.sheets.papers.sizes import paper_mm
+from shimwise.sheets.papers.setting import MAKER, PAPERS_MM, set_paper
 from shimwise.sheets.words.shared import counted
 from shimwise.sheets.words.sweeps_words import NOT_MEASURED, REFUSED, SweepsRow
 
 
-def sweeps_pdf(rows: Sequence[SweepsRow], *, dated: datetime, paper: str = "A4") -> bytes:
+def sweeps_pdf(rows: Sequence[SweepsRow], *, dated: datetime) -> bytes:
     """Print a list of sweeps, on paper that lies.
 
     Raises
@@ -19,7 +17,7 @@ def sweeps_pdf(rows: Sequence[SweepsRow], *, dated: datetime, paper: str = "A4")
     SheetError
         If the paper is not known, or the pages cannot be set.
     """
-    high_mm, wide_mm = paper_mm(paper)
+    high_mm, wide_mm = PAPERS_MM["A4"]
     open_count = sum(row.best in (NOT_MEASURED, REFUSED) for row in rows)
     data = {
         "title": f"{counted(len(rows), 'sweep')}",

@@ -31,43 +31,29 @@ class Palette:
     short: str
     deep: str
     rim: str
-    band: str | None = None
-    ground: str | None = None
+    band: str | None
+    ground: str | None
 
     def of(self, um: float) -> str:
         """Return the ink of what is out on the side of ``um``."""
         return self.short if um < 0 else self.deep
 
 
-PAPER = Palette(
-    ink="#111111",
-    grey="#666666",
-    tint="#d5dfe6",
-    zero="#111111",
-    short="#111111",
-    deep="#111111",
-    rim="white",
-    ground="white",
-)
-DARK = Palette(
-    ink="#ebe6da",
-    grey="#a3adb3",
-    tint="#232b2d",
-    zero="#d9e8c8",
-    short="#6cb4ee",
-    deep="#f0a45a",
-    rim="#11161b",
-    band="#1b2a38",
-)
-LIGHT = Palette(
-    ink="#171b1f",
-    grey="#515a61",
-    tint="#e3e7d6",
-    zero="#4a6a2a",
-    short="#0b5c9e",
-    deep="#9a4a00",
-    rim="#f7f4ec",
-    band="#d5e3ee",
+_INKS = {
+    # on paper, on a dark page, on a light one
+    "ink": ("#111111", "#ebe6da", "#171b1f"),
+    "grey": ("#666666", "#a3adb3", "#515a61"),
+    "tint": ("#d5dfe6", "#232b2d", "#e3e7d6"),
+    "zero": ("#111111", "#d9e8c8", "#4a6a2a"),
+    "short": ("#111111", "#6cb4ee", "#0b5c9e"),
+    "deep": ("#111111", "#f0a45a", "#9a4a00"),
+    "rim": ("white", "#11161b", "#f7f4ec"),
+    "band": (None, "#1b2a38", "#d5e3ee"),
+    "ground": ("white", None, None),
+}
+PAPER, DARK, LIGHT = (
+    Palette(**{name: inks[place] for name, inks in _INKS.items()})  # type: ignore[arg-type]
+    for place in range(3)
 )
 PALETTES = {"paper": PAPER, "dark": DARK, "light": LIGHT}
 """The palettes by the name of the theme."""

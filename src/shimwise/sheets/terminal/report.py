@@ -200,7 +200,6 @@ class _VerdictWriter(Writer):
 
     def units(self) -> Iterator[RenderableType]:
         read = {name for reading in self.answer.readings for name in (reading.body, reading.lens)}
-        units = (*self.answer.bodies, *self.answer.lenses)
         shown = [
             unit
             for kind, most in ((self.answer.bodies, MOST_BODIES), (self.answer.lenses, MOST_LENSES))
@@ -212,7 +211,7 @@ class _VerdictWriter(Writer):
         yield from table
         if left := LEFT_OUT.get(count):
             yield from self.paragraph(f"No room here for {left}: a wider terminal shows it.", style=DIM_STYLE)
-        if hidden := [unit for unit in units if unit not in shown]:
+        if hidden := [unit for unit in self.answer.units if unit not in shown]:
             is_fine = all(unit.verdict is Verdict.IN_TOLERANCE for unit in hidden)
             yield self.text(f"and {len(hidden):,} more{', all in tolerance' if is_fine else ''}", DIM_STYLE)
         yield from self.paragraph(

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterator
 
-from shimwise.inference.verdict.answer import OUT, Z95, Answer, BodyAnswer, SetupAnswer
+from shimwise.inference.verdict.answer import OUT, Z95, Answer, SetupAnswer
 from shimwise.inference.verdict.pair_sentences import certain_differences, difference_sentence
 from shimwise.inference.verdict.unit_state import StateCode, UnitState, state_of
 from shimwise.number_format import size_text
@@ -35,7 +35,7 @@ def second_line(answer: Answer) -> str:
 
 def description(answer: Answer, *, most_units: int = 40) -> str:
     """Return the picture of an answer in words: the sentence, then every unit's error and verdict."""
-    units = _units(answer)
+    units = answer.units
     shown = [
         f"{plain(unit.name)}: {error_text(unit)} µm, {short_state(unit, answer)}."
         for unit in units[:most_units]
@@ -50,10 +50,6 @@ def description(answer: Answer, *, most_units: int = 40) -> str:
     return " ".join(part for part in (plain(answer.headline), second_line(answer), what, *shown) if part)
 
 
-def _units(answer: Answer) -> tuple[BodyAnswer, ...]:
-    return (*answer.bodies, *answer.lenses)
-
-
 def _is_named(name: str, answer: Answer) -> bool:
     """Return whether the headline names a unit; a name such as ``7`` may also be a number in it."""
     pattern = rf"\b(?:body|lens|set-up)\s+{re.escape(name)}(?!\w)"
@@ -61,7 +57,7 @@ def _is_named(name: str, answer: Answer) -> bool:
 
 
 def _also_out(answer: Answer) -> Iterator[str]:
-    out = [unit for unit in _units(answer) if is_out(unit) and not _is_named(unit.name, answer)]
+    out = [unit for unit in answer.units if is_out(unit) and not _is_named(unit.name, answer)]
     for verdict in OUT:
         names = [plain(unit.name) for unit in out if unit.verdict is verdict]
         if names:
@@ -86,7 +82,7 @@ def _scales(answer: Answer) -> Iterator[str]:
 
 
 def _undecided(answer: Answer) -> Iterator[str]:
-    states = [(plain(unit.name), state_of(unit, answer)) for unit in _units(answer)]
+    states = [(plain(unit.name), state_of(unit, answer)) for unit in answer.units]
     named = {
         code: [name for name, state in states if state.code is code and not state.readings_before]
         for code in StateCode
@@ -102,7 +98,7 @@ def _undecided(answer: Answer) -> Iterator[str]:
 
 def _hidden(names: list[str], answer: Answer) -> str:
     """Return which units cannot be parted: from each other with what they land together, else from whom."""
-    states = {plain(unit.name): state_of(unit, answer) for unit in _units(answer)}
+    states = {plain(unit.name): state_of(unit, answer) for unit in answer.units}
     apart = [plain(one) for name in names for one in states[name].apart_from]
     others = [one for one in dict.fromkeys(apart) if one not in names]
     if others:
@@ -149,8 +145,7 @@ def _setup_text(setup: SetupAnswer) -> str:
 
 
 def _doubted(answer: Answer) -> Iterator[str]:
-    past = {unit.name for unit in (*answer.past_bodies, *answer.past_lenses)}
-    count = sum(one.is_doubted for one in answer.readings if past.isdisjoint((one.body, one.lens)))
+    count = len(answer.doubted)
     if count and len(answer.readings) == 1:
         yield "The one reading lies farther off than a body and a lens usually do."
     elif count:

@@ -263,6 +263,16 @@ def test_one_reading_only_is_judged_and_says_what_it_cannot_tell() -> None:
     assert answer.bodies[0].error_um < answer.lenses[0].error_um < 0  # a body is off more often than a lens
 
 
+@pytest.mark.parametrize("bodies", [("B1", "B2"), ("B2", "B1")])
+def test_the_number_that_no_reading_beats_is_held_against_the_tolerance_of_its_own_body(
+    bodies: tuple[str, str],
+) -> None:
+    taken = bench(bodies_um=dict.fromkeys(bodies, 0.0))
+    known = {"B1": BodyKnowledge(tolerance_um=1.0), "B2": BodyKnowledge(tolerance_um=200.0)}
+    answer = judged(*taken, bodies=known)
+    assert [one.unit for one in answer.notices if one.code == "datum_limit"] == ["B1"]
+
+
 def test_unknown_lenses_are_warned_of_with_the_number_that_no_reading_beats() -> None:
     answer = judged(*bench(bodies_um={"B1": -5.0}))
     assert [one.unit for one in answer.notices if one.code == "datum_limit"] == ["B1"]

@@ -78,8 +78,8 @@ def floor_um(fnumber: float, w040_waves: float) -> float:
 
 
 @lru_cache(maxsize=64)
-def t_quantile(confidence: float, freedom: float) -> float:
+def t_quantile(freedom: float) -> float:
     """Return the two-sided quantile of Student's t."""
     from scipy.special import stdtrit
 
-    return float(stdtrit(max(freedom, 1.0), 0.5 + confidence / 2.0))
+    return float(stdtrit(max(freedom, 1.0), 0.975))

@@ -97,6 +97,12 @@ class StarFit:
         return self.offsets.offset_um + self.shift_um
 
     @property
+    def mean_um(self) -> float:
+        """Mean of what the frames observed, by their weights. [µm]"""
+        weight = self.frame_weight
+        return float(weight @ self.observed_um) / max(float(weight.sum()), 1e-30)
+
+    @property
     def frame_weight(self) -> FloatArray:
         """Weight of each frame in the peak, (frames,), 1/µm²."""
         return mean_weight(self.offsets.precision, self.variances, self.weight, self.trust)

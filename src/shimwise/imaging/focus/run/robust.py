@@ -54,14 +54,11 @@ def unsettled_frames(rings: StarRings, lens: Lens, fit: StarFit, keep: BoolArray
         return Unsettled(0, 0.0)
     least = START_STEP * usual_step_um(rings.position_um)
     # Where all frames together place the first one well, only the extrapolation is off.
-    whole = fit.frame_weight
-    centre = float(whole @ fit.observed_um) / max(float(whole.sum()), 1e-30)
-    if abs(float(fit.observed_um[0]) - centre) < least:
+    if abs(float(fit.observed_um[0]) - fit.mean_um) < least:
         return Unsettled(0, 0.0)
     without = fit_star(rings, lens, keep=later)
     weight = without.frame_weight
-    mean = float(weight @ without.observed_um) / max(float(weight.sum()), 1e-30)
-    off = without.observed_um - mean
+    off = without.observed_um - without.mean_um
     variance = frame_variance(without.variances, without.offsets.precision) + 1.0 / max(
         float(weight.sum()), 1e-30
     )

@@ -41,7 +41,7 @@ def not_checked(prep: PrepDocument, answer: Answer | None) -> list[str]:
 
 
 def _units(prep: PrepDocument, answer: Answer) -> Iterator[str]:
-    units = [*answer.bodies, *answer.lenses]
+    units = answer.units
     judged = {(kind_of(unit), present_name(unit.name)) for unit in units}
     silent = [
         titled(kind, str(row["name"]))

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimwise.errors import SheetError
 from shimwise.house_keys import KnownKey
-from shimwise.sheets.papers.maker import maker_print
+from shimwise.sheets.papers.setting import maker_print
 from shimwise.sheets.papers.sheet_pdf import SHEET_FILE, SHEET_SCHEMA
 from shimwise.sheets.papers.signed.findings import Finding, Recorded, State, find_in_prep
 from shimwise.sheets.papers.signed.page_signature import PageSignature, signature_in
