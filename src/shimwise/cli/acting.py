@@ -17,13 +17,13 @@ PIN = "SHIMWISE_PIN"
 """The variable that holds a PIN where nobody can be asked."""
 
 
-def acting(record: Record | None, who: str | None) -> Acting:
+def acting(record: Record, who: str | None) -> Acting:
     """Return who acts: a plain name in a house without a keeper; else a person by PIN, or the console.
 
     Whoever holds this machine's console can read the record's file and the house's key: without a name the
     console acts as a keeper, but for what a person answers for.
     """
-    if record is None or not accounts.has_keeper(record):
+    if not accounts.has_keeper(record):
         return person(who)
     if not who or not who.strip():
         return console()

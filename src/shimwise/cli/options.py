@@ -10,17 +10,30 @@ import typer
 from shimwise.errors import LengthError
 from shimwise.lengths import SHORT_UNITS, length_to_mm
 
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
-Figure = Annotated[
-    Path | None, typer.Option("--figure", metavar="FILE", help="Save the figure too: .svg, .png or .pdf.")
-]
+
+def option(metavar: str, text: str, *names: str, **more: Any) -> Any:  # noqa: ANN401 - typer's own
+    """Return an option: what it takes, its help, and its names where they are not the parameter's."""
+    return typer.Option(*names, metavar=metavar, help=text, **more)
+
+
+def flag(name: str, text: str) -> Any:  # noqa: ANN401
+    """Return an option that is given or not, with its help."""
+    return typer.Option(name, help=text)
+
+
+def argument(metavar: str, text: str) -> Any:  # noqa: ANN401
+    """Return an argument with its help."""
+    return typer.Argument(metavar=metavar, help=text)
+
+
+AsJson = Annotated[bool, flag("--json", "Print JSON.")]
+Figure = Annotated[Path | None, option("FILE", "Save the figure too: .svg, .png or .pdf.")]
 
 Workers = Annotated[
     str | None,
-    typer.Option(
-        "--workers",
-        metavar="N|ADDRESS",
-        help="Who does heavy work: N processes here, or a scheduler of Dask, tls://HOST:8786; "
+    option(
+        "N|ADDRESS",
+        "Who does heavy work: N processes here, or a scheduler of Dask, tls://HOST:8786; "
         "SHIMWISE_WORKERS without it.",
     ),
 ]
@@ -40,10 +53,7 @@ def unit_of(text: str) -> str:
 
 
 Unit = Annotated[
-    str | None,
-    typer.Option(
-        "--unit", parser=unit_of, metavar="UNIT", help="Of bare numbers in the file: mm, cm, m, in or ft."
-    ),
+    str | None, option("UNIT", "Of bare numbers in the file: mm, cm, m, in or ft.", parser=unit_of)
 ]
 
 
@@ -95,16 +105,16 @@ def signed_length_mm(value: str | float) -> float:
     return length_mm(bare[1:] if bare[:1] == "+" else bare)
 
 
-def length_option(name: str, text: str, *, parser: Callable[[str], float] = length_mm) -> Any:  # noqa: ANN401
+def length_option(text: str, *, parser: Callable[[str], float] = length_mm) -> Any:  # noqa: ANN401
     """Return the option of a length, with ``text`` in the help."""
-    return typer.Option(name, parser=parser, metavar="LENGTH", help=text)
+    return option("LENGTH", text, parser=parser)
 
 
-def distance_option(name: str, text: str) -> Any:  # noqa: ANN401 - typer's own
+def distance_option(text: str) -> Any:  # noqa: ANN401 - typer's own
     """Return the option of a distance, which needs its unit."""
-    return length_option(name, text, parser=distance_mm)
+    return length_option(text, parser=distance_mm)
 
 
-_FOCAL = length_option("--focal", "Focal length.")
+_FOCAL = length_option("Focal length.")
 FocalMm = Annotated[float, _FOCAL]
 FocalIfKnown = Annotated[float | None, _FOCAL]

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 _Result = TypeVar("_Result")
 MOST_NARROW, MOST_WIDE = 40, 100
+REPORT_WIDTH = 79
 
 
 def show(result: object, text: str, *, as_json: bool) -> None:
@@ -73,6 +74,11 @@ def wrapped(text: str, *, indent: str = "") -> str:
         textwrap.fill(line, width, subsequent_indent=indent, break_on_hyphens=False, break_long_words=False)
         for line in text.split("\n")
     )
+
+
+def filled(text: str, *, indent: str = "") -> str:
+    """Break a paragraph of a report at words, as wide as its tables; ``indent``: of what follows."""
+    return textwrap.fill(text, REPORT_WIDTH, subsequent_indent=indent)
 
 
 def check_free(path: Path, *, is_forced: bool, as_json: bool) -> None:

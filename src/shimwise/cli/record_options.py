@@ -2,38 +2,32 @@
 
 from typing import Annotated
 
-import typer
+from shimwise.cli.options import argument, flag, option
 
-Prep = Annotated[
-    str, typer.Argument(metavar="PREP", help="Its id, or part of its title or of a unit: see shimwise list.")
-]
+Prep = Annotated[str, argument("PREP", "Its id, or part of its title or of a unit: see shimwise list.")]
 Data = Annotated[
     str | None,
-    typer.Option(
-        "--data",
-        metavar="PLACE",
-        help="Folder or file of the record, or a postgresql:// address; the user's data folder without it.",
+    option(
+        "PLACE",
+        "Folder or file of the record, or a postgresql:// address; the user's data folder without it.",
     ),
 ]
 Storage = Annotated[
     str | None,
-    typer.Option(
-        "--storage",
-        metavar="PLACE",
-        envvar="SHIMWISE_STORAGE",
-        help="Where frames are kept for all servers: a folder of the network, or an address of fsspec, "
+    option(
+        "PLACE",
+        "Where frames are kept for all servers: a folder of the network, or an address of fsspec, "
         "s3://bucket/frames; beside the record without it.",
+        envvar="SHIMWISE_STORAGE",
     ),
 ]
 Who = Annotated[
     str | None,
-    typer.Option(
-        "--who",
-        metavar="NAME",
-        help="Who does it; else the name of the account. A name takes its PIN where there is a keeper.",
+    option(
+        "NAME", "Who does it; else the name of the account. A name takes its PIN where there is a keeper."
     ),
 ]
-AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
+AsJson = Annotated[bool, flag("--json", "Print the result as JSON.")]
 
 
 def person(who: str | None) -> str:

@@ -17,7 +17,7 @@ from shimwise.bench.access.pairing import CODE_MINUTES, has_passphrase, set_pass
 from shimwise.bench.exchange.record_admin import Record, open_record
 from shimwise.bench.executors import workers_of
 from shimwise.cli.leaving import silence
-from shimwise.cli.options import Workers
+from shimwise.cli.options import Workers, flag, option
 from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import Storage
 from shimwise.house_keys import keys_kept_in
@@ -43,79 +43,60 @@ def serve(
     *,
     data: Annotated[
         str | None,
-        typer.Option(
-            "--data",
-            metavar="FOLDER|URL",
-            help="Where the record is: a folder, or postgresql://…, which several servers may share; your "
+        option(
+            "FOLDER|URL",
+            "Where the record is: a folder, or postgresql://…, which several servers may share; your "
             "own data folder without it.",
         ),
     ] = None,
     host: Annotated[
         str,
-        typer.Option(
-            metavar="ADDRESS",
-            help="Address to listen on; 0.0.0.0 for every device of the house, which asks for a passphrase.",
+        option(
+            "ADDRESS",
+            "Address to listen on; 0.0.0.0 for every device of the house, which asks for a passphrase.",
         ),
     ] = "127.0.0.1",
-    port: Annotated[
-        int, typer.Option(metavar="N", min=0, max=65535, help="Port; 0 takes any that is free.")
-    ] = 8052,
+    port: Annotated[int, option("N", "Port; 0 takes any that is free.", min=0, max=65535)] = 8052,
     name: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="NAME",
-            help="A further name that the pages answer to, as behind a proxy; may be repeated. One that "
+        option(
+            "NAME",
+            "A further name that the pages answer to, as behind a proxy; may be repeated. One that "
             "is not of this machine asks for a passphrase, as --host does.",
         ),
     ] = None,
     behind: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="ADDRESS",
-            help="Address or network of a proxy that is believed what it says of a request: who sent it, and "
+        option(
+            "ADDRESS",
+            "Address or network of a proxy that is believed what it says of a request: who sent it, and "
             "whether by https; may be repeated. Asks for a passphrase, as --host does.",
         ),
     ] = None,
     certificate: Annotated[
         Path | None,
-        typer.Option(
-            metavar="FILE.pem", exists=True, dir_okay=False, help="Certificate (PEM) for https, with --key."
-        ),
+        option("FILE.pem", "Certificate (PEM) for https, with --key.", exists=True, dir_okay=False),
     ] = None,
-    key: Annotated[
-        Path | None, typer.Option(metavar="FILE.pem", exists=True, dir_okay=False, help="Its key (PEM).")
-    ] = None,
+    key: Annotated[Path | None, option("FILE.pem", "Its key (PEM).", exists=True, dir_okay=False)] = None,
     passphrase_file: Annotated[
         Path | None,
-        typer.Option(
-            metavar="FILE",
-            help=f"File that holds the house's passphrase, to set it; or the variable {PASSPHRASE}.",
-        ),
+        option("FILE", f"File that holds the house's passphrase, to set it; or the variable {PASSPHRASE}."),
     ] = None,
     log: Annotated[
         Log,
-        typer.Option(
-            metavar="WARNINGS|REQUESTS",
+        option(
+            "WARNINGS|REQUESTS",
+            "What is written to the terminal: warnings alone, or each request too.",
             case_sensitive=False,
-            help="What is written to the terminal: warnings alone, or each request too.",
         ),
     ] = Log.WARNINGS,
     workers: Workers = None,
     storage: Storage = None,
-    demo: Annotated[
-        bool,
-        typer.Option(
-            "--demo",
-            help="Serve the invented bench, from a record of its own.",
-        ),
-    ] = False,
+    demo: Annotated[bool, flag("--demo", "Serve the invented bench, from a record of its own.")] = False,
     is_ended: Annotated[
-        bool,
-        typer.Option(
-            "--end-without-terminal", help="Say the address and end, where nobody could press Ctrl-C."
-        ),
+        bool, flag("--end-without-terminal", "Say the address and end, where nobody could press Ctrl-C.")
     ] = False,
-    open_: Annotated[bool, typer.Option("--open", help="Open the pages in the browser.")] = False,
+    open_: Annotated[bool, flag("--open", "Open the pages in the browser.")] = False,
 ) -> None:
     """Serve the pages until Ctrl-C, and print their address."""
     from shimwise.web.serve import ServeError, ServeOptions

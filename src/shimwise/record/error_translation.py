@@ -103,10 +103,8 @@ def translated(
     """
     try:
         yield
-    except (SQLAlchemyError, sqlite3.Error) as error:
-        raise translate(error, where, waited_s=waited_s, path=path) from error
-    except OSError as error:
-        if not has_files:
+    except (SQLAlchemyError, sqlite3.Error, OSError) as error:
+        if isinstance(error, OSError) and not has_files:
             raise  # it comes from what the caller does beside the record
         raise translate(error, where, waited_s=waited_s, path=path) from error
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path, PurePosixPath
 from tempfile import TemporaryDirectory
-from typing import IO, Any, Protocol
+from typing import IO, Any
 from uuid import uuid4
 
 from shimwise.extras import require_extra
@@ -50,25 +50,6 @@ class StoredObject:
     came_at: datetime | None
 
 
-class _Place(Protocol):
-    """Where objects lie by name."""
-
-    def size(self, name: str) -> int | None:
-        """Return the size of an object; None if there is none."""
-
-    def keep(self, name: str, file: Path) -> None:
-        """Keep a file under a name."""
-
-    def opened(self, name: str) -> IO[bytes]:
-        """Open an object to be read; FileNotFoundError if there is none."""
-
-    def objects(self) -> Iterator[tuple[str, int, datetime | None]]:
-        """Yield name, size and time of each object."""
-
-    def remove(self, name: str) -> None:
-        """Remove an object."""
-
-
 class Storage:
     """Files by their SHA-256 in a folder, or where fsspec reaches. Safe to share among threads.
 
@@ -80,7 +61,7 @@ class Storage:
 
     def __init__(self, where: str | Path) -> None:
         self.where = str(where)
-        self._place: _Place = _Remote(self.where) if "://" in self.where else _Folder(Path(where))
+        self._place = _Remote(self.where) if "://" in self.where else _Folder(Path(where))
 
     def put(self, stream: IO[bytes]) -> str:
         """Keep what a stream holds; return its digest. The same content again is kept once.
@@ -212,7 +193,10 @@ def _name(digest: str) -> str:
 
 
 class _Folder:
-    """A folder; needs no further library."""
+    """A place where objects lie by name: a folder; needs no further library.
+
+    What is not there raises FileNotFoundError where it is opened, and has no size.
+    """
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder.expanduser().absolute()
@@ -250,7 +234,7 @@ class _Folder:
 
 
 class _Remote:
-    """A file system of fsspec."""
+    """A place as :class:`_Folder`: a file system of fsspec."""
 
     def __init__(self, where: str) -> None:
         require_extra("cluster", f"Frames in {where.partition('://')[0]}://…")

@@ -139,7 +139,10 @@ def documented(*statuses: int) -> dict[int | str, dict[str, Any]]:
         status: {
             "description": f"{_BY_STATUS[status].title}. {_BY_STATUS[status].meaning}",
             "content": {
-                MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}, "example": _example(status)}
+                MEDIA_TYPE: {
+                    "schema": {"$ref": "#/components/schemas/Problem"},
+                    "example": problem_of(status, _BY_STATUS[status].meaning, instance="/api/v1/preps"),
+                }
             },
         }
         for status in statuses
@@ -306,7 +309,3 @@ def _phrase(status: int) -> str:
         return HTTPStatus(status).phrase
     except ValueError:
         return f"Status {status}"
-
-
-def _example(status: int) -> dict[str, Any]:
-    return problem_of(status, _BY_STATUS[status].meaning, instance="/api/v1/preps")

@@ -14,10 +14,9 @@ from shimwise.record.tables.rows import BodyRow, PrepRow, ReadingRow, SetupRow
 from shimwise.sheets.words.shared import listed
 
 
-def adjusted_units(connection: Connection | None, prep: PrepRow, found: FileUnits) -> Iterator[Notice]:
+def adjusted_units(connection: Connection, prep: PrepRow, found: FileUnits) -> Iterator[Notice]:
     """Warn of units that were adjusted in the prep: a file does not state when it was read."""
-    rows = [] if connection is None else verdicts.adjustments(connection, prep.id)
-    moved = {row.unit_id for row in rows}
+    moved = {row.unit_id for row in verdicts.adjustments(connection, prep.id)}
     units = (*found.bodies.values(), *found.lenses.values())
     names = [unit.name for unit in units if unit.id in moved]
     if names:

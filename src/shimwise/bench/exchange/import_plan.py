@@ -54,14 +54,14 @@ class Draft:
 
 def draft_of(
     source: ReadingsSource,
-    connection: Connection | None,
+    connection: Connection,
     *,
     prep_id: str | None,
     title: str,
     who: str,
     at: datetime = ANY_TIME,
 ) -> Draft:
-    """Look up what a file adds; ``connection`` None: there is no record yet.
+    """Look up what a file adds.
 
     Raises
     ------
@@ -69,20 +69,20 @@ def draft_of(
         As :func:`shimwise.bench.exchange.import_readings.import_readings`.
     """
     prep = _prep(connection, prep_id or source.id_of("prep"), is_there=prep_id is not None)
-    there = [] if prep is None or connection is None else evidence.readings(connection, prep.id)
+    there = [] if prep is None else evidence.readings(connection, prep.id)
     of_prep = prep_id or source.id_of("prep")
     ids = {row: source.id_of("reading", of_prep, row.reading.line) for row in source.rows}
     known_ids = {row.id for row in there}
     rows = [row for row in source.rows if ids[row] not in known_ids]
     if prep is not None and not rows:
         return Draft(prep=prep, is_new=False)
-    if prep is not None and connection is not None:
+    if prep is not None:
         refuse_unless_open(connection, prep.id)
-    house = HouseSettings() if connection is None else settings_in(connection)
+    house = settings_in(connection)
     found = FileUnits.of(connection, source)
     is_new = prep is None
     prep = prep or _new_prep(source, found, house, id=of_prep, title=title, who=who, at=at)
-    known = [] if connection is None else evidence.setups(connection, prep.id)
+    known = evidence.setups(connection, prep.id)
     taped = _Taped(prep.id, source, who, at, known)
     readings = tuple(_reading(ids[row], row, prep, found, taped, at) for row in rows)
     prep = _with_units(prep, found)
@@ -128,15 +128,14 @@ def keep(change: Change, source: ReadingsSource, draft: Draft, progress: Progres
     change.note("readings imported", prep_id=prep.id, detail=detail)
 
 
-def _prep(connection: Connection | None, prep_id: str, *, is_there: bool) -> PrepRow | None:
+def _prep(connection: Connection, prep_id: str, *, is_there: bool) -> PrepRow | None:
     """Return the prep, None where it is to be started."""
     try:
-        found = None if connection is None else kept.prep(connection, prep_id)
+        return kept.prep(connection, prep_id)
     except NotFound:
-        found = None
-    if found is None and is_there:
-        raise NotFound("prep", prep_id)
-    return found
+        if is_there:
+            raise
+        return None
 
 
 def _new_prep(

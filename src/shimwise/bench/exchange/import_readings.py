@@ -92,7 +92,7 @@ def is_readings_file(data: bytes, *, name: str) -> bool:
 
 
 def import_readings(
-    record: Record | None,
+    record: Record,
     data: bytes,
     *,
     who: Who,
@@ -111,8 +111,8 @@ def import_readings(
 
     Parameters
     ----------
-    record : Record or None
-        Where it goes; None for a dry run where there is no record yet.
+    record : Record
+        Where it goes.
     data : bytes
         The CSV, as :mod:`shimwise.files.readings` describes it.
     who : str
@@ -147,10 +147,6 @@ def import_readings(
     kit = Kit() if kit_path is None else read_kit(kit_path)
     source = _read(record, data, name=name, kit=kit, unit=unit, progress=progress)
     make = partial(draft_of, source, prep_id=prep_id, title=wanted, who=person)
-    if record is None:
-        if not is_dry_run:
-            raise TypeError("readings are taken into a record")
-        return _outcome(make(None), source, is_dry_run=True)
     if is_dry_run:
         with record.reading() as connection:
             return _outcome(make(connection), source, is_dry_run=True)
@@ -180,7 +176,7 @@ class _Lenses(Mapping[str, KitLens]):
 
 
 def _read(
-    record: Record | None,
+    record: Record,
     data: bytes,
     *,
     name: str,
@@ -189,10 +185,8 @@ def _read(
     progress: Progress | None,
 ) -> ReadingsSource:
     """Read the file; what the record knows of a lens holds for its rows, before the kit."""
-    known: list[LensRow] = []
-    if record is not None:
-        with record.reading() as connection:
-            known = units.units(connection, LensRow, limit=ALL, has_retired=True)
+    with record.reading() as connection:
+        known = units.units(connection, LensRow, limit=ALL, has_retired=True)
     report = None if progress is None else partial(progress, READING_FILE)
     lenses = Kit(lenses=_Lenses(kit.lenses, known))
     file = parse_readings(data, name=name, kit=lenses, unit=unit, progress=report)

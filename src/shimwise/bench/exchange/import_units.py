@@ -42,8 +42,8 @@ class FileUnits:
     new_ids: frozenset[str]
 
     @classmethod
-    def of(cls, connection: Connection | None, source: ReadingsSource) -> "FileUnits":
-        """Look the units up; ``connection`` None: there is no record yet.
+    def of(cls, connection: Connection, source: ReadingsSource) -> "FileUnits":
+        """Look the units up.
 
         Raises
         ------
@@ -57,14 +57,14 @@ class FileUnits:
         kit_lenses = {name_key(name): lens for name, lens in source.kit.lenses.items()}
         for key, rows in rows_by_name(source.rows, "body").items():
             name = rows[0].reading.body
-            body = None if connection is None else units.unit_by_name(connection, BodyRow, name)
+            body = units.unit_by_name(connection, BodyRow, name)
             if body is None:
                 body = row_of(body_of_kit(name, kit_bodies.get(key, KitBody())), id=id_or_new(None))
                 new.add(body.id)
             bodies[key] = body
         for key, rows in rows_by_name(source.rows, "lens").items():
             name = rows[0].reading.lens
-            lens = None if connection is None else units.unit_by_name(connection, LensRow, name)
+            lens = units.unit_by_name(connection, LensRow, name)
             if lens is None:
                 lens = _new_lens(name, rows, kit_lenses.get(key, KitLens()), file=source.name)
                 new.add(lens.id)

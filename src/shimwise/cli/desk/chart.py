@@ -5,11 +5,9 @@ import re
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
 from shimwise.bench.desk import charts as bench
 from shimwise.bench.output_files import write_whole
-from shimwise.cli.options import AsJson, FocalIfKnown, distance_option
+from shimwise.cli.options import AsJson, FocalIfKnown, distance_option, flag, option
 from shimwise.cli.output import check_free, show
 from shimwise.errors import SheetError
 
@@ -30,43 +28,28 @@ def size_mm(text: str) -> tuple[float, float]:
 
 def chart(
     *,
-    out: Annotated[Path, typer.Option("--out", metavar="FILE.pdf", help="Where the PDF goes.")] = Path(
-        "chart.pdf"
-    ),
+    out: Annotated[Path, option("FILE.pdf", "Where the PDF goes.")] = Path("chart.pdf"),
     paper: Annotated[
-        str, typer.Option(metavar="PAPER", help="A4, A3, Letter, Tabloid, or a size in mm such as 600x400.")
+        str, option("PAPER", "A4, A3, Letter, Tabloid, or a size in mm such as 600x400.")
     ] = "A4",
-    auto: Annotated[bool, typer.Option("--auto", help="Choose stars and markers for the camera.")] = False,
+    auto: Annotated[bool, flag("--auto", "Choose stars and markers for the camera.")] = False,
     focal: FocalIfKnown = None,
-    distance: Annotated[
-        float | None, distance_option("--distance", "Witness mark to chart, such as 3' or 914 mm.")
-    ] = None,
-    sensor: Annotated[
-        str | None, typer.Option(metavar="WxH", help="Picture on the sensor in mm, such as 36x24.")
-    ] = None,
-    pitch: Annotated[float | None, typer.Option(metavar="µm", help="Pixel pitch.")] = None,
-    fnumber: Annotated[float | None, typer.Option(metavar="N", help="f-number.")] = None,
-    stars: Annotated[int, typer.Option(metavar="COUNT", help="5 or 9.")] = 5,
-    kind: Annotated[str, typer.Option(metavar="KIND", help="Spokes: binary or sinusoidal.")] = "binary",
-    radius: Annotated[float | None, typer.Option(metavar="mm", help="Centre star's radius.")] = None,
-    spokes: Annotated[int | None, typer.Option(metavar="COUNT", help="Centre star's dark spokes.")] = None,
-    small_radius: Annotated[float | None, typer.Option(metavar="mm", help="Other stars' radius.")] = None,
-    small_spokes: Annotated[
-        int | None, typer.Option(metavar="COUNT", help="Other stars' dark spokes.")
-    ] = None,
-    marker: Annotated[float | None, typer.Option(metavar="mm", help="Markers' side.")] = None,
-    layout: Annotated[
-        Path | None, typer.Option(metavar="chart.json", help="Write the layout here too.")
-    ] = None,
+    distance: Annotated[float | None, distance_option("Witness mark to chart, such as 3' or 914 mm.")] = None,
+    sensor: Annotated[str | None, option("WxH", "Picture on the sensor in mm, such as 36x24.")] = None,
+    pitch: Annotated[float | None, option("µm", "Pixel pitch.")] = None,
+    fnumber: Annotated[float | None, option("N", "f-number.")] = None,
+    stars: Annotated[int, option("COUNT", "5 or 9.")] = 5,
+    kind: Annotated[str, option("KIND", "Spokes: binary or sinusoidal.")] = "binary",
+    radius: Annotated[float | None, option("mm", "Centre star's radius.")] = None,
+    spokes: Annotated[int | None, option("COUNT", "Centre star's dark spokes.")] = None,
+    small_radius: Annotated[float | None, option("mm", "Other stars' radius.")] = None,
+    small_spokes: Annotated[int | None, option("COUNT", "Other stars' dark spokes.")] = None,
+    marker: Annotated[float | None, option("mm", "Markers' side.")] = None,
+    layout: Annotated[Path | None, option("chart.json", "Write the layout here too.")] = None,
     picture: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="PICTURE", help="Read the layout from a picture of a printed sheet, and print none."
-        ),
+        Path | None, option("PICTURE", "Read the layout from a picture of a printed sheet, and print none.")
     ] = None,
-    is_forced: Annotated[
-        bool, typer.Option("--force", help="Write over a file that is there, unasked.")
-    ] = False,
+    is_forced: Annotated[bool, flag("--force", "Write over a file that is there, unasked.")] = False,
     as_json: AsJson = False,
 ) -> None:
     """Print a test chart at true scale, with what it suits and what it does not."""

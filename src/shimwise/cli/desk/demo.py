@@ -12,16 +12,14 @@ import typer
 
 from shimwise.bench.demo import demo as bench
 from shimwise.cli.desk.judge import Seed
+from shimwise.cli.options import option
 from shimwise.cli.output import console
 from shimwise.cli.progress import progress_bar
 
 
 def demo(
     *,
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", metavar="FOLDER", help="Where the files go; ./shimwise-demo without it."),
-    ] = None,
+    out: Annotated[Path | None, option("FOLDER", "Where the files go; ./shimwise-demo without it.")] = None,
     seed: Seed = 0,
 ) -> None:
     """Judge an invented bench: two bodies, eight lenses, three faults and two blunders."""

@@ -8,7 +8,7 @@ import typer
 
 from shimwise.bench.desk import judge as bench
 from shimwise.bench.desk.inputs import LARGEST_BYTES
-from shimwise.cli.options import AsJson, Figure, Unit
+from shimwise.cli.options import AsJson, Figure, Unit, argument, flag, option
 from shimwise.cli.output import show_report
 from shimwise.cli.progress import progress_bar
 
@@ -18,34 +18,22 @@ NOT_WELL = 1
 
 MORE = "Exit code: 0 all is in tolerance, 1 something is out or not decided, 2 bad input."
 
-Kit = Annotated[
-    Path | None, typer.Option("--kit", metavar="KIT.toml", help="What is known of bodies and lenses.")
-]
-Seed = Annotated[
-    int, typer.Option("--seed", metavar="N", min=0, help="Same input and same seed, same answer.")
-]
+Kit = Annotated[Path | None, option("KIT.toml", "What is known of bodies and lenses.")]
+Seed = Annotated[int, option("N", "Same input and same seed, same answer.", min=0)]
 
 
 def judge(
-    readings: Annotated[
-        str, typer.Argument(metavar="READINGS.csv", help="The readings; - for standard input.")
-    ],
+    readings: Annotated[str, argument("READINGS.csv", "The readings; - for standard input.")],
     *,
     kit: Kit = None,
-    tolerance: Annotated[
-        float | None,
-        typer.Option("--tolerance", metavar="µm", help="± of every unit; the kit's, or else 10."),
-    ] = None,
+    tolerance: Annotated[float | None, option("µm", "± of every unit; the kit's, or else 10.")] = None,
     seed: Seed = 0,
     sweep: Annotated[
-        list[Path] | None,
-        typer.Option("--sweep", metavar="RESULT.json", help="A measured sweep as evidence; repeatable."),
+        list[Path] | None, option("RESULT.json", "A measured sweep as evidence; repeatable.")
     ] = None,
     figure: Figure = None,
     unit: Unit = None,
-    brief: Annotated[
-        bool, typer.Option("--brief", help="The sentence and what to do now, in 12 lines at most.")
-    ] = False,
+    brief: Annotated[bool, flag("--brief", "The sentence and what to do now, in 12 lines at most.")] = False,
     as_json: AsJson = False,
 ) -> None:
     """Judge who is off, by how much, how sure that is, what to read next and what to do."""

@@ -13,7 +13,7 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.meter import live as bench
-from shimwise.cli.options import AsJson, FocalIfKnown, distance_option
+from shimwise.cli.options import AsJson, FocalIfKnown, argument, distance_option, flag, option
 from shimwise.cli.output import console, show, wrapped
 from shimwise.errors import ImagingError
 
@@ -35,54 +35,42 @@ def _first(text: str) -> str:
 
 
 def meter(
-    source: Annotated[str, typer.Argument(metavar="SOURCE", help="The feed, or `devices`.")],
+    source: Annotated[str, argument("SOURCE", "The feed, or `devices`.")],
     *,
     chart: Annotated[
-        Path | None,
-        typer.Option(metavar="chart.json", help="The chart's layout; its centre star is measured."),
+        Path | None, option("chart.json", "The chart's layout; its centre star is measured.")
     ] = None,
-    fnumber: Annotated[
-        float | None, typer.Option(metavar="N", help="f-number as set; without it no microns.")
-    ] = None,
-    pitch: Annotated[
-        float | None, typer.Option(metavar="µm", help="Pixel pitch; of a scaled picture, times the scale.")
-    ] = None,
+    fnumber: Annotated[float | None, option("N", "f-number as set; without it no microns.")] = None,
+    pitch: Annotated[float | None, option("µm", "Pixel pitch; of a scaled picture, times the scale.")] = None,
     first: Annotated[
         str | None,
-        typer.Option(
+        option(
+            "WAY",
+            "First move: away (sensor from the lens, or ring to nearer marks) or toward.",
             parser=_first,
-            metavar="WAY",
-            help="First move: away (sensor from the lens, or ring to nearer marks) or toward.",
         ),
     ] = None,
     transfer: Annotated[
-        str | None, typer.Option(metavar="CURVE", help="Curve of the codes, if the feed does not state it.")
+        str | None, option("CURVE", "Curve of the codes, if the feed does not state it.")
     ] = None,
     signal_range: Annotated[
-        str | None, typer.Option("--range", metavar="RANGE", help="full or limited, if it does not state it.")
+        str | None, option("RANGE", "full or limited, if it does not state it.", "--range")
     ] = None,
     is_fast: Annotated[
-        bool, typer.Option("--fast", help="A clip as fast as it can be measured, not in its own time.")
+        bool, flag("--fast", "A clip as fast as it can be measured, not in its own time.")
     ] = False,
     record: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FOLDER", help="Keep the frames there, as a sweep: for tilt and stars, no landing."
-        ),
+        Path | None, option("FOLDER", "Keep the frames there, as a sweep: for tilt and stars, no landing.")
     ] = None,
-    has_stars: Annotated[
-        bool, typer.Option("--stars", help="All stars of the chart, and the tilt between them.")
-    ] = False,
+    has_stars: Annotated[bool, flag("--stars", "All stars of the chart, and the tilt between them.")] = False,
     is_anamorphic: Annotated[
-        bool, typer.Option("--anamorphic", help="The axes of the lens apart: vertical less horizontal.")
+        bool, flag("--anamorphic", "The axes of the lens apart: vertical less horizontal.")
     ] = False,
     focal: FocalIfKnown = None,
     distance: Annotated[
-        float | None, distance_option("--distance", "Where ring and chart stand: says what the ring adds.")
+        float | None, distance_option("Where ring and chart stand: says what the ring adds.")
     ] = None,
-    ring_error: Annotated[
-        float, typer.Option(metavar="mm", help="Spread of setting the ring, in object space at 3 ft.")
-    ] = 0.6,
+    ring_error: Annotated[float, option("mm", "Spread of setting the ring, in object space at 3 ft.")] = 0.6,
     as_json: AsJson = False,
 ) -> None:
     """Measure a feed live: how far the sensor is from the sharpest place."""

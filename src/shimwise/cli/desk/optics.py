@@ -7,7 +7,15 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.desk import optics as bench
-from shimwise.cli.options import AsJson, FocalMm, distance_option, length_option, signed_length_mm
+from shimwise.cli.options import (
+    AsJson,
+    FocalMm,
+    argument,
+    distance_option,
+    length_option,
+    option,
+    signed_length_mm,
+)
 from shimwise.cli.output import show
 from shimwise.lengths import length_to_mm, mm_to_feet_text, mm_to_metric_text
 
@@ -15,16 +23,14 @@ app = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
 
 
 _BETWEEN = "Separation of the principal planes, of either sign; 0 when unknown."
-Separation = Annotated[float, length_option("--separation", _BETWEEN, parser=signed_length_mm)]
-Distance = Annotated[float, distance_option("--distance", "Witness mark to chart, such as 3', 914 mm, INF.")]
-Fnumber = Annotated[float, typer.Option("--fnumber", metavar="N", help="f-number.")]
+Separation = Annotated[float, length_option(_BETWEEN, parser=signed_length_mm)]
+Distance = Annotated[float, distance_option("Witness mark to chart, such as 3', 914 mm, INF.")]
+Fnumber = Annotated[float, option("N", "f-number.", "--fnumber")]
 
 
 @app.command(context_settings={"ignore_unknown_options": True})
 def length(
-    text: Annotated[
-        str, typer.Argument(metavar="LENGTH", help="A length with its unit, such as 2' 11 1/2\" or 91.4 cm.")
-    ],
+    text: Annotated[str, argument("LENGTH", "A length with its unit, such as 2' 11 1/2\" or 91.4 cm.")],
     *,
     as_json: AsJson = False,
 ) -> None:
@@ -42,7 +48,7 @@ def landing(
     *,
     focal: FocalMm,
     distance: Distance,
-    reading: Annotated[float, distance_option("--reading", "Where the ring stands when sharp.")],
+    reading: Annotated[float, distance_option("Where the ring stands when sharp.")],
     separation: Separation = 0.0,
     as_json: AsJson = False,
 ) -> None:
@@ -57,9 +63,7 @@ def reading(
     *,
     focal: FocalMm,
     distance: Distance,
-    landing: Annotated[
-        float, typer.Option("--landing", metavar="µm", help="Error at the sensor in µm, short < 0 < deep.")
-    ],
+    landing: Annotated[float, option("µm", "Error at the sensor in µm, short < 0 < deep.")],
     separation: Separation = 0.0,
     as_json: AsJson = False,
 ) -> None:
@@ -78,8 +82,8 @@ def depth(
     *,
     focal: FocalMm,
     fnumber: Fnumber,
-    coc: Annotated[float, length_option("--coc", "Circle of confusion, such as 0.02.")],
-    distance: Annotated[float, distance_option("--distance", "Subject from the FRONT PRINCIPAL PLANE.")],
+    coc: Annotated[float, length_option("Circle of confusion, such as 0.02.")],
+    distance: Annotated[float, distance_option("Subject from the FRONT PRINCIPAL PLANE.")],
     as_json: AsJson = False,
 ) -> None:
     """Compute depth of field and depth of focus, by geometry alone."""
@@ -99,13 +103,9 @@ def depth(
 def mtf(
     *,
     fnumber: Fnumber,
-    frequency: Annotated[float, typer.Option("--frequency", metavar="N", help="Cycles/mm at the sensor.")],
-    defocus_um: Annotated[
-        float, typer.Option("--defocus-um", metavar="µm", help="Sensor from best focus in µm.")
-    ],
-    wavelength_um: Annotated[
-        float, typer.Option("--wavelength-um", metavar="µm", help="Wavelength in µm.")
-    ] = 0.55,
+    frequency: Annotated[float, option("N", "Cycles/mm at the sensor.")],
+    defocus_um: Annotated[float, option("µm", "Sensor from best focus in µm.")],
+    wavelength_um: Annotated[float, option("µm", "Wavelength in µm.")] = 0.55,
     as_json: AsJson = False,
 ) -> None:
     """Compute the contrast that a perfect lens passes out of focus."""
@@ -120,12 +120,9 @@ def mtf(
 @app.command()
 def plate(
     *,
-    thickness: Annotated[float, length_option("--thickness", "Thickness of plate or gel.")],
-    index: Annotated[float, typer.Option("--index", metavar="N", help="Index of refraction, such as 1.5.")],
-    fnumber: Annotated[
-        float | None,
-        typer.Option("--fnumber", metavar="N", help="For the marginal ray; paraxial without it."),
-    ] = None,
+    thickness: Annotated[float, length_option("Thickness of plate or gel.")],
+    index: Annotated[float, option("N", "Index of refraction, such as 1.5.")],
+    fnumber: Annotated[float | None, option("N", "For the marginal ray; paraxial without it.")] = None,
     as_json: AsJson = False,
 ) -> None:
     """Compute how far a plate or gel behind the lens moves focus back."""
@@ -138,13 +135,9 @@ def plate(
 @app.command()
 def heat(
     *,
-    material: Annotated[
-        str, typer.Option("--material", metavar="NAME", help="Such as aluminium; a clear beginning will do.")
-    ],
-    length: Annotated[float, length_option("--length", "Length of the part.")],
-    kelvin: Annotated[
-        float, typer.Option("--kelvin", metavar="K", help="CHANGE of temperature, cooling < 0.")
-    ],
+    material: Annotated[str, option("NAME", "Such as aluminium; a clear beginning will do.")],
+    length: Annotated[float, length_option("Length of the part.")],
+    kelvin: Annotated[float, option("K", "CHANGE of temperature, cooling < 0.")],
     as_json: AsJson = False,
 ) -> None:
     """Compute how much a part grows when it warms."""

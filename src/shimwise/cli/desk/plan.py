@@ -6,7 +6,7 @@ import typer
 
 from shimwise.bench.desk import plan as bench
 from shimwise.cli.desk.judge import Kit, readings_source
-from shimwise.cli.options import AsJson, Unit
+from shimwise.cli.options import AsJson, Unit, argument, flag, option
 from shimwise.cli.output import show_report
 from shimwise.cli.progress import progress_bar
 
@@ -22,35 +22,23 @@ MORE = (
 
 def plan(
     readings: Annotated[
-        str | None,
-        typer.Argument(metavar="READINGS.csv", help="Readings already taken; - for standard input."),
+        str | None, argument("READINGS.csv", "Readings already taken; - for standard input.")
     ] = None,
     *,
     kit: Kit = None,
     target: Annotated[
-        float, typer.Option("--target", metavar="µm", help="Half width of the 95 % interval of every body.")
+        float, option("µm", "Half width of the 95 % interval of every body.")
     ] = bench.DEFAULT_TARGET_UM,
-    body: Annotated[
-        list[str] | None,
-        typer.Option("--body", metavar="NAME", help="A body to plan for; may be given again."),
-    ] = None,
+    body: Annotated[list[str] | None, option("NAME", "A body to plan for; may be given again.")] = None,
     distance: Annotated[
         list[str] | None,
-        typer.Option(
-            "--distance",
-            metavar="LENGTH",
-            help="Where a chart can be taped; may be given again. 3, 6 and 12 ft without it.",
-        ),
+        option("LENGTH", "Where a chart can be taped; may be given again. 3, 6 and 12 ft without it."),
     ] = None,
     k: Annotated[
-        float | None,
-        typer.Option(
-            "--k", metavar="SHARE", help="The reader's spread as a share of f-number x circle of confusion."
-        ),
+        float | None, option("SHARE", "The reader's spread as a share of f-number x circle of confusion.")
     ] = None,
     is_by_picture: Annotated[
-        bool,
-        typer.Option("--by-picture", help="Landings measured by picture (the meter), not read by eye."),
+        bool, flag("--by-picture", "Landings measured by picture (the meter), not read by eye.")
     ] = False,
     unit: Unit = None,
     as_json: AsJson = False,

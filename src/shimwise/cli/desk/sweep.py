@@ -33,8 +33,11 @@ from shimwise.cli.options import (
     Figure,
     FocalIfKnown,
     Workers,
+    argument,
     distance_option,
+    flag,
     length_option,
+    option,
     signed_length_mm,
 )
 from shimwise.cli.output import is_asked, show, show_report
@@ -120,94 +123,59 @@ def _only(places: Sequence[Path]) -> Path:
 
 def sweep(
     places: Annotated[
-        list[Path] | None,
-        typer.Argument(metavar="FOLDER|CLIP…", help="The frames; of several folders a sweep each."),
+        list[Path] | None, argument("FOLDER|CLIP…", "The frames; of several folders a sweep each.")
     ] = None,
     *,
-    list_: Annotated[
-        Path | None, typer.Option("--list", metavar="FILE", help="Many sweeps: a folder a line.")
-    ] = None,
-    table: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Of many sweeps a table: .csv or .jsonl.")
-    ] = None,
-    page: Annotated[
-        Path | None, typer.Option(metavar="FILE.pdf", help="Of many sweeps a page, a row each.")
-    ] = None,
+    list_: Annotated[Path | None, option("FILE", "Many sweeps: a folder a line.", "--list")] = None,
+    table: Annotated[Path | None, option("FILE", "Of many sweeps a table: .csv or .jsonl.")] = None,
+    page: Annotated[Path | None, option("FILE.pdf", "Of many sweeps a page, a row each.")] = None,
     workers: Workers = None,
     positions: Annotated[
-        Path | None, typer.Option(metavar="FILE.csv", help="Position of each frame; needed for a clip.")
+        Path | None, option("FILE.csv", "Position of each frame; needed for a clip.")
     ] = None,
     chart: Annotated[
-        Path | None,
-        typer.Option(metavar="chart.json", help="The chart's layout, when it is not beside them."),
+        Path | None, option("chart.json", "The chart's layout, when it is not beside them.")
     ] = None,
     star: Annotated[
-        str | None, typer.Option(metavar="X,Y,R,SPOKES", help="A star of your own: centre and radius in px.")
+        str | None, option("X,Y,R,SPOKES", "A star of your own: centre and radius in px.")
     ] = None,
-    region: Annotated[
-        str | None, typer.Option(metavar="X,Y,W,H", help="No chart: measure this part, in px; relative.")
-    ] = None,
-    no_chart: Annotated[
-        bool, typer.Option("--no-chart", help="Measure the most textured part; relative.")
-    ] = False,
+    region: Annotated[str | None, option("X,Y,W,H", "No chart: measure this part, in px; relative.")] = None,
+    no_chart: Annotated[bool, flag("--no-chart", "Measure the most textured part; relative.")] = False,
     focal: FocalIfKnown = None,
-    fnumber: Annotated[float | None, typer.Option(metavar="N", help="f-number.")] = None,
-    pitch: Annotated[float | None, typer.Option(metavar="µm", help="Pixel pitch.")] = None,
+    fnumber: Annotated[float | None, option("N", "f-number.")] = None,
+    pitch: Annotated[float | None, option("µm", "Pixel pitch.")] = None,
     transfer: Annotated[
-        str | None,
-        typer.Option(
-            metavar="CURVE", help="Curve of the codes: linear, sRGB, Rec.709, or a log curve's name."
-        ),
+        str | None, option("CURVE", "Curve of the codes: linear, sRGB, Rec.709, or a log curve's name.")
     ] = None,
-    signal_range: Annotated[
-        str | None, typer.Option("--range", metavar="RANGE", help="Of a clip: full or limited.")
-    ] = None,
-    channel: Annotated[
-        str | None, typer.Option(metavar="WHICH", help="Of colour stills: luma (usual) or green.")
-    ] = None,
-    black: Annotated[float | None, typer.Option(metavar="CODE", help="Code of black.")] = None,
-    white: Annotated[float | None, typer.Option(metavar="CODE", help="Code of white.")] = None,
-    body: Annotated[str, typer.Option(metavar="NAME", help="Name of the body.")] = "",
-    lens: Annotated[str, typer.Option(metavar="NAME", help="Name of the lens.")] = "",
-    setup: Annotated[str, typer.Option(metavar="NAME", help="Name of the set-up.")] = "",
+    signal_range: Annotated[str | None, option("RANGE", "Of a clip: full or limited.", "--range")] = None,
+    channel: Annotated[str | None, option("WHICH", "Of colour stills: luma (usual) or green.")] = None,
+    black: Annotated[float | None, option("CODE", "Code of black.")] = None,
+    white: Annotated[float | None, option("CODE", "Code of white.")] = None,
+    body: Annotated[str, option("NAME", "Name of the body.")] = "",
+    lens: Annotated[str, option("NAME", "Name of the lens.")] = "",
+    setup: Annotated[str, option("NAME", "Name of the set-up.")] = "",
     distance: Annotated[
-        float | None, distance_option("--distance", "Witness mark to chart; the ring stands there.")
+        float | None, distance_option("Witness mark to chart; the ring stands there.")
     ] = None,
-    reading: Annotated[
-        float | None, distance_option("--reading", "Where the ring stands while the chart moves.")
-    ] = None,
+    reading: Annotated[float | None, distance_option("Where the ring stands while the chart moves.")] = None,
     separation: Annotated[
-        float, length_option("--separation", "Separation of the principal planes.", parser=signed_length_mm)
+        float, length_option("Separation of the principal planes.", parser=signed_length_mm)
     ] = 0.0,
     um_per_turn: Annotated[
-        float | None,
-        typer.Option(metavar="µm", min=1.0, max=5000.0, help="Travel of the body's screw, if that moves."),
+        float | None, option("µm", "Travel of the body's screw, if that moves.", min=1.0, max=5000.0)
     ] = None,
-    moved: Annotated[
-        str,
-        typer.Option(metavar="WHAT", help="Make sweep.json: what moved, sensor, ring, chart or screw."),
-    ] = "",
-    first: Annotated[
-        str,
-        typer.Option(metavar="PLACE", help="Position of the first frame: µm, turns, or a length."),
-    ] = "",
-    step: Annotated[str, typer.Option(metavar="PLACE", help="From frame to frame, + or −.")] = "",
-    at: Annotated[
-        str, typer.Option(metavar="P,P,…", help="Positions of all frames instead, commas between.")
-    ] = "",
-    kit: Annotated[
-        Path | None, typer.Option(metavar="KIT.toml", help="Camera and lens for sweep.json, from a kit.")
-    ] = None,
-    prep: Annotated[
-        str | None, typer.Option(metavar="PREP", help="Camera and lens from a prep of the record.")
-    ] = None,
+    moved: Annotated[str, option("WHAT", "Make sweep.json: what moved, sensor, ring, chart or screw.")] = "",
+    first: Annotated[str, option("PLACE", "Position of the first frame: µm, turns, or a length.")] = "",
+    step: Annotated[str, option("PLACE", "From frame to frame, + or −.")] = "",
+    at: Annotated[str, option("P,P,…", "Positions of all frames instead, commas between.")] = "",
+    kit: Annotated[Path | None, option("KIT.toml", "Camera and lens for sweep.json, from a kit.")] = None,
+    prep: Annotated[str | None, option("PREP", "Camera and lens from a prep of the record.")] = None,
     data: Data = None,
     is_dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="Show sweep.json as it would be, and write nothing.")
+        bool, flag("--dry-run", "Show sweep.json as it would be, and write nothing.")
     ] = False,
     out: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Keep the result (.json); of many a line each, sweeps.jsonl."),
+        Path | None, option("FILE", "Keep the result (.json); of many a line each, sweeps.jsonl.")
     ] = None,
     figure: Figure = None,
     as_json: AsJson = False,

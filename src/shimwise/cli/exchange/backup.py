@@ -2,10 +2,9 @@
 
 from typing import Annotated
 
-import typer
-
 from shimwise.bench.exchange import record_admin as bench
 from shimwise.cli.acting import acting
+from shimwise.cli.options import argument
 from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import AsJson, Data, Who
@@ -17,7 +16,7 @@ MORE = (
 
 
 def backup(
-    target: Annotated[str, typer.Argument(metavar="TARGET", help="File or folder of the copy.")] = ".",
+    target: Annotated[str, argument("TARGET", "File or folder of the copy.")] = ".",
     *,
     who: Who = None,
     data: Data = None,

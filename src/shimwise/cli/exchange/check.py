@@ -5,6 +5,7 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.exchange import record_admin as bench
+from shimwise.cli.options import flag
 from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import AsJson, Data, Storage
@@ -24,9 +25,9 @@ def check(
     storage: Storage = None,
     remove_orphans: Annotated[
         bool,
-        typer.Option(
+        flag(
             "--remove-orphans",
-            help="Remove from the storage of frames what is of no sweep and came more than a day ago.",
+            "Remove from the storage of frames what is of no sweep and came more than a day ago.",
         ),
     ] = False,
     as_json: AsJson = False,

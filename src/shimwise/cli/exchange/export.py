@@ -7,6 +7,7 @@ import typer
 
 from shimwise.bench.exchange import record_admin as bench
 from shimwise.bench.output_files import write_whole
+from shimwise.cli.options import argument, flag
 from shimwise.cli.record_options import Data, Prep
 from shimwise.errors import RecordError
 
@@ -21,11 +22,9 @@ MORE = (
 
 def export(
     prep: Prep,
-    target: Annotated[
-        str, typer.Argument(metavar="FILE", help="A new file, .json or .csv; - for standard output.")
-    ] = "-",
+    target: Annotated[str, argument("FILE", "A new file, .json or .csv; - for standard output.")] = "-",
     *,
-    as_csv: Annotated[bool, typer.Option("--csv", help="Readings as CSV, whatever the name.")] = False,
+    as_csv: Annotated[bool, flag("--csv", "Readings as CSV, whatever the name.")] = False,
     data: Data = None,
 ) -> None:
     """Write a prep."""

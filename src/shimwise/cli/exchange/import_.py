@@ -1,22 +1,17 @@
 """``shimwise import``: a readings file, a prep from another record, or the house's list of units."""
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Annotated
 
 import typer
 
-from shimwise.bench.errors import RecordAway
 from shimwise.bench.exchange import record_admin as bench
-from shimwise.bench.exchange.import_kit import import_kit
+from shimwise.bench.exchange.import_kit import KitOutcome, import_kit
 from shimwise.bench.exchange.import_readings import ReadingsOutcome, import_readings, is_readings_file
 from shimwise.bench.house.unit_list import import_house_list
 from shimwise.bench.house.views import HouseListOutcome
 from shimwise.cli.acting import acting
-from shimwise.cli.exchange.kit_words import kit_words
-from shimwise.cli.options import Unit
+from shimwise.cli.options import Unit, argument, flag, option
 from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import AsJson, Data, Who
@@ -35,43 +30,33 @@ MORE = (
 )
 _OF_READINGS = "is for {}, and this is {}. Leave it out."
 _KINDS = {".toml": "a kit", **dict.fromkeys(TABLES, "a house's list")}
+_LEFT = {
+    "needs_optics": "is not added: a new lens needs its focal_length_mm and f_number in the kit.",
+    "own_history": "keeps the history of the record, which follows from what was signed.",
+    "no_prep": "has a gauge value, which is evidence of a prep: start one with it, or name one with --prep.",
+    "several_preps": "has a gauge value, and several open preps test it: name one with --prep.",
+}
 
 
 def import_(
     file: Annotated[
-        str | None,
-        typer.Argument(
-            metavar="FILE", help="Readings or a house's list (.csv), a prep (.json), or a kit (.toml)."
-        ),
+        str | None, argument("FILE", "Readings or a house's list (.csv), a prep (.json), or a kit (.toml).")
     ] = None,
     *,
     kit: Annotated[
         Path | None,
-        typer.Option(
-            "--kit",
-            metavar="KIT.toml",
-            help="What is known of units that the record lacks; by itself: of all units in it.",
-        ),
+        option("KIT.toml", "What is known of units that the record lacks; by itself: of all units in it."),
     ] = None,
     prep: Annotated[
         str | None,
-        typer.Option(
-            "--prep",
-            metavar="PREP",
-            help="The prep that takes the readings, or a kit's gauge values: its id or a part of it.",
-        ),
+        option("PREP", "The prep that takes the readings, or a kit's gauge values: its id or a part of it."),
     ] = None,
-    title: Annotated[
-        str, typer.Option("--title", metavar="TEXT", help="Of the prep that readings start.")
-    ] = "",
+    title: Annotated[str, option("TEXT", "Of the prep that readings start.")] = "",
     is_dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="Say what it would add or change, and write nothing.")
+        bool, flag("--dry-run", "Say what it would add or change, and write nothing.")
     ] = False,
     is_unproven: Annotated[
-        bool,
-        typer.Option(
-            "--unproven", help="Take in a signed prep that no house's key vouches for, as before 0.3."
-        ),
+        bool, flag("--unproven", "Take in a signed prep that no house's key vouches for, as before 0.3.")
     ] = False,
     who: Who = None,
     data: Data = None,
@@ -85,34 +70,35 @@ def import_(
         file, kit = str(kit), None
     content, name = bench.read_file(file), Path(file).name
     is_table = file.lower().endswith(TABLES)
-    if is_table and is_readings_file(content, name=name):
-        with progress_bar() as progress, _opened(data, is_dry_run=is_dry_run) as record:
-            outcome = import_readings(
-                record,
-                content,
-                who=acting(record, who),
-                name=name,
-                kit_path=kit,
-                prep_id=bench.find_prep(record, prep) if prep and record else prep,
-                title=title,
-                unit=unit,
-                is_dry_run=is_dry_run,
-                progress=progress,
-            )
-        show(outcome, "\n".join(_readings_words(outcome)), as_json=as_json)
-        return
+    has_readings = is_table and is_readings_file(content, name=name)
     what = _KINDS.get(Path(file).suffix.lower(), "a prep")
-    _refuse_options(what, kit=kit, prep=prep, title=title, is_dry_run=is_dry_run)
-    with _opened(data, is_dry_run=is_dry_run) as there, _or_empty(there) as record:
+    if not has_readings:
+        _refuse_options(what, kit=kit, prep=prep, title=title, is_dry_run=is_dry_run)
+    with bench.opened_or_empty(data, is_dry_run=is_dry_run) as record:
         by, is_refused = acting(record, who), False
+        prep_id = bench.find_prep(record, prep) if prep else None
         done: object
-        if is_table:
+        if has_readings:
+            with progress_bar() as progress:
+                outcome = import_readings(
+                    record,
+                    content,
+                    who=by,
+                    name=name,
+                    kit_path=kit,
+                    prep_id=prep_id,
+                    title=title,
+                    unit=unit,
+                    is_dry_run=is_dry_run,
+                    progress=progress,
+                )
+            done, lines = outcome, _readings_words(outcome)
+        elif is_table:
             listed = import_house_list(record, content, who=by, name=file, is_dry_run=is_dry_run)
             done, lines, is_refused = listed, _list_words(listed), bool(listed.refused)
         elif what == "a kit":
-            prep_id = bench.find_prep(record, prep) if prep else None
             kept = import_kit(record, content, who=by, name=name, prep_id=prep_id, is_dry_run=is_dry_run)
-            done, lines = kept, kit_words(kept)
+            done, lines = kept, _kit_words(kept)
         else:
             document = bench.read_document(content, name=file)
             taken = bench.import_prep(record, document, who=by, is_unproven=is_unproven)
@@ -124,38 +110,14 @@ def import_(
 
 def _refuse_options(what: str, *, kit: Path | None, prep: str | None, title: str, is_dry_run: bool) -> None:
     """Refuse options that mean nothing for a kit, a house's list or a prep."""
-    for option, value in (("--kit", kit), ("--prep", prep), ("--title", title)):
-        if value and (option, what) != ("--prep", "a kit"):
-            whose = "a readings file or a kit" if option == "--prep" else "a readings file"
-            raise typer.BadParameter(_OF_READINGS.format(whose, what), param_hint=option)
+    for name, value in (("--kit", kit), ("--prep", prep), ("--title", title)):
+        if value and (name, what) != ("--prep", "a kit"):
+            whose = "a readings file or a kit" if name == "--prep" else "a readings file"
+            raise typer.BadParameter(_OF_READINGS.format(whose, what), param_hint=name)
     if is_dry_run and what == "a prep":
         raise typer.BadParameter(
             "a prep is taken in whole or not at all; leave it out.", param_hint="--dry-run"
         )
-
-
-@contextmanager
-def _opened(data: str | None, *, is_dry_run: bool) -> Iterator[bench.Record | None]:
-    """Open the record; None for a dry run where there is none yet, which makes none."""
-    try:
-        record = bench.open_record(data, is_read_only=is_dry_run)
-    except RecordAway:
-        if not is_dry_run:
-            raise
-        yield None
-        return
-    with record:
-        yield record
-
-
-@contextmanager
-def _or_empty(record: bench.Record | None) -> Iterator[bench.Record]:
-    """Return the record, or an empty one that goes afterwards."""
-    if record is not None:
-        yield record
-        return
-    with TemporaryDirectory(prefix="shimwise-") as folder, bench.open_record(folder) as empty:
-        yield empty
 
 
 def _readings_words(outcome: ReadingsOutcome) -> list[str]:
@@ -204,3 +166,23 @@ def _list_words(outcome: HouseListOutcome) -> list[str]:
         f"unchanged {len(outcome.unchanged)}. Sets added: {len(outcome.new_sets)}.",
         *(["This was a dry run: nothing is changed."] if outcome.is_dry_run else []),
     ]
+
+
+def _kit_words(outcome: KitOutcome) -> list[str]:
+    """Return a line for each unit that is added, each fact that is changed, and what is not taken."""
+    will = "would be" if outcome.is_dry_run else "is"
+    lines = [f"{unit} {will} added." for unit in outcome.added]
+    for one in outcome.changed:
+        change = f"from [{one.before}] to [{one.after}]" if one.before else f"set to [{one.after}]"
+        lines.append(f"{one.kind} {one.name}: {one.fact} {will} {'changed ' if one.before else ''}{change}.")
+    lines += [
+        f"{unit}: its gauge value {will} in the prep {title}." for unit, title in outcome.gauges.items()
+    ]
+    lines += [f"{one.kind} {one.name} {_LEFT[one.why]}" for one in outcome.left]
+    counts = (
+        len(outcome.added),
+        len({(one.kind, one.name) for one in outcome.changed}),
+        len(outcome.unchanged),
+    )
+    lines.append("Units: added {}, changed {}, unchanged {}.".format(*counts))
+    return [*lines, *(["This was a dry run: nothing is changed."] if outcome.is_dry_run else [])]

@@ -10,6 +10,7 @@ from shimwise.bench.house.units import list_sets, list_units
 from shimwise.bench.house.views import BodyFacts, LensFacts, SetView, UnitView
 from shimwise.bench.prep.preps import list_preps
 from shimwise.bench.prep.views import PrepLine
+from shimwise.cli.options import argument, flag, option
 from shimwise.cli.output import show
 from shimwise.cli.record_options import AsJson, Data
 from shimwise.errors import RecordError
@@ -28,16 +29,12 @@ _HEADS = {
 
 
 def list_(
-    what: Annotated[str, typer.Argument(metavar="WHAT", help="preps, bodies, lenses or sets.")] = "preps",
-    text: Annotated[str, typer.Argument(metavar="TEXT", help="Only where this is a part of it.")] = "",
+    what: Annotated[str, argument("WHAT", "preps, bodies, lenses or sets.")] = "preps",
+    text: Annotated[str, argument("TEXT", "Only where this is a part of it.")] = "",
     *,
-    state: Annotated[
-        str, typer.Option("--state", metavar="STATE", help="Only preps that are open, done or signed.")
-    ] = "",
-    with_retired: Annotated[bool, typer.Option("--retired", help="Units out of use too.")] = False,
-    limit: Annotated[
-        int, typer.Option("--limit", metavar="N", min=1, max=1000, help="At most so many.")
-    ] = 50,
+    state: Annotated[str, option("STATE", "Only preps that are open, done or signed.")] = "",
+    with_retired: Annotated[bool, flag("--retired", "Units out of use too.")] = False,
+    limit: Annotated[int, option("N", "At most so many.", min=1, max=1000)] = 50,
     data: Data = None,
     as_json: AsJson = False,
 ) -> None:
@@ -67,11 +64,9 @@ def _found(
     if what == "sets":
         sets = list_sets(record, search=text, limit=limit)
         return sets.sets, not sets.next_cursor
-    if what == "bodies":
-        bodies = list_units(record, BodyFacts, search=text, limit=limit, with_retired=with_retired)
-        return bodies.units, not bodies.next_cursor
-    lenses = list_units(record, LensFacts, search=text, limit=limit, with_retired=with_retired)
-    return lenses.units, not lenses.next_cursor
+    of: type[Any] = BodyFacts if what == "bodies" else LensFacts
+    units = list_units(record, of, search=text, limit=limit, with_retired=with_retired)
+    return units.units, not units.next_cursor
 
 
 def _cells(one: PrepLine | UnitView[Any] | SetView) -> tuple[str, ...]:

@@ -6,6 +6,7 @@ import typer
 
 from shimwise.bench.exchange import record_admin as bench
 from shimwise.cli.acting import acting_on
+from shimwise.cli.options import argument
 from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import AsJson, Data, Who
@@ -17,7 +18,7 @@ MORE = (
 
 
 def restore(
-    backup: Annotated[str, typer.Argument(metavar="BACKUP", help="What shimwise backup made.")],
+    backup: Annotated[str, argument("BACKUP", "What shimwise backup made.")],
     *,
     who: Who = None,
     data: Data = None,

@@ -15,6 +15,7 @@ from shimwise.bench.exchange.sync_home import is_web, opened_home, without_secre
 from shimwise.bench.exchange.sync_plan import Keep, Way
 from shimwise.bench.exchange.sync_words import sync_lines
 from shimwise.cli.acting import acting, name_of
+from shimwise.cli.options import argument, flag, option
 from shimwise.cli.output import show, wrapped
 from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import AsJson, Data, Who
@@ -35,39 +36,27 @@ MORE = (
 def sync(
     home: Annotated[
         str | None,
-        typer.Argument(
-            metavar="HOME",
-            help="https:// address of the house, its postgresql:// address, or the folder of its record; "
+        argument(
+            "HOME",
+            "https:// address of the house, its postgresql:// address, or the folder of its record; "
             "without it the home of the last time.",
         ),
     ] = None,
     *,
-    is_dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="Say what would go which way, and write nothing.")
-    ] = False,
+    is_dry_run: Annotated[bool, flag("--dry-run", "Say what would go which way, and write nothing.")] = False,
     keep: Annotated[
         list[str] | None,
-        typer.Option(
-            "--keep",
-            metavar="SIDE[:NAME]",
-            help="Where both sides changed something: here or home stands, for all or for the unit or prep "
+        option(
+            "SIDE[:NAME]",
+            "Where both sides changed something: here or home stands, for all or for the unit or prep "
             "of that name. May be given several times.",
         ),
     ] = None,
     certificate: Annotated[
-        Path | None,
-        typer.Option(
-            "--certificate",
-            metavar="FILE",
-            help="The house's own certificate, PEM; remembered with the address.",
-        ),
+        Path | None, option("FILE", "The house's own certificate, PEM; remembered with the address.")
     ] = None,
-    token_file: Annotated[
-        Path | None, typer.Option("--token-file", metavar="FILE", help="A file that holds the token.")
-    ] = None,
-    machine: Annotated[
-        str | None, typer.Option("--machine", metavar="NAME", help="This machine, as home names it.")
-    ] = None,
+    token_file: Annotated[Path | None, option("FILE", "A file that holds the token.")] = None,
+    machine: Annotated[str | None, option("NAME", "This machine, as home names it.")] = None,
     who: Who = None,
     data: Data = None,
     as_json: AsJson = False,

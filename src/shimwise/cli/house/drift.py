@@ -1,6 +1,5 @@
 """``shimwise drift``: whether a body or a lens drifts, from what was signed of it."""
 
-from textwrap import fill
 from typing import Annotated
 
 import typer
@@ -10,11 +9,11 @@ from shimwise.bench.exchange import record_admin
 from shimwise.bench.history.drift import unit_drift
 from shimwise.bench.history.drift_views import DriftRow, DriftView
 from shimwise.bench.house import units
-from shimwise.cli.output import show
+from shimwise.cli.options import argument
+from shimwise.cli.output import filled, show
 from shimwise.cli.record_options import AsJson, Data
 from shimwise.number_format import decimal_text, plus_minus_text, signed_text
 
-WIDTH = 79
 Z95 = 1.96
 DRIFTS = 1
 """Exit code when the unit drifts."""
@@ -23,7 +22,7 @@ _HEAD = "signed       error         expected      surprise  average (limit)   ch
 
 
 def drift(
-    unit: Annotated[str, typer.Argument(metavar="UNIT", help="A body's or a lens's name.")],
+    unit: Annotated[str, argument("UNIT", "A body's or a lens's name.")],
     *,
     data: Data = None,
     as_json: AsJson = False,
@@ -40,14 +39,14 @@ def drift(
 
 
 def _text(view: DriftView) -> str:
-    lines = [fill(view.headline, WIDTH)]
+    lines = [filled(view.headline)]
     if view.advice:
-        lines += ["", *(fill(f"- {one}", WIDTH, subsequent_indent="  ") for one in view.advice)]
+        lines += ["", *(filled(f"- {one}", indent="  ") for one in view.advice)]
     if view.rows:
         lines += ["", "Errors in microns with half their 95 % interval; the rest in standard deviations."]
         lines += [_HEAD, *map(_row, view.rows)]
     if view.has_chart:
-        lines += ["", fill(view.limits, WIDTH)]
+        lines += ["", filled(view.limits)]
     return "\n".join(lines)
 
 

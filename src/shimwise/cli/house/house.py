@@ -1,22 +1,18 @@
 """``shimwise house``: what the signed preps teach: spreads, every unit, persons, what to read next."""
 
-from textwrap import fill
 from typing import Annotated
-
-import typer
 
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.executors import workers_of
 from shimwise.bench.history.house_network import house_network
 from shimwise.bench.history.house_views import HouseNetworkView, HouseTaughtView, HouseUnitView
 from shimwise.cli.acting import acting
-from shimwise.cli.options import Workers
-from shimwise.cli.output import show
+from shimwise.cli.options import Workers, flag
+from shimwise.cli.output import filled, show
 from shimwise.cli.progress import print_waiting, progress_bar
 from shimwise.cli.record_options import AsJson, Data, Who
 from shimwise.number_format import plus_minus_text
 
-WIDTH = 79
 SHOWN = 20
 MORE = (
     "From all signed preps at once. Where a person places focus is private to the person and the leads. "
@@ -32,9 +28,7 @@ BESIDE_SHEET = (
 
 def house(
     *,
-    everything: Annotated[
-        bool, typer.Option("--all", help=f"Every unit; else the {SHOWN} that are known least.")
-    ] = False,
+    everything: Annotated[bool, flag("--all", f"Every unit; else the {SHOWN} that are known least.")] = False,
     who: Who = None,
     workers: Workers = None,
     data: Data = None,
@@ -53,7 +47,7 @@ def house(
 
 
 def _text(found: HouseNetworkView, *, everything: bool) -> str:
-    parts = [_head(found.taught), _spreads(found.taught), fill(found.taught.datum_words, WIDTH)]
+    parts = [_head(found.taught), _spreads(found.taught), filled(found.taught.datum_words)]
     parts += [_units(found, everything=everything), _persons(found), _next(found)]
     return "\n\n".join(part for part in parts if part)
 
@@ -61,7 +55,7 @@ def _text(found: HouseNetworkView, *, everything: bool) -> str:
 def _head(taught: HouseTaughtView) -> str:
     used = "The judge uses these spreads." if taught.is_used else "The judge uses them from five preps on."
     preps = "1 signed prep" if taught.preps == 1 else f"{taught.preps:,} signed preps"
-    return fill(f"{preps} with {taught.readings:,} readings. {used}", WIDTH)
+    return filled(f"{preps} with {taught.readings:,} readings. {used}")
 
 
 def _spreads(taught: HouseTaughtView) -> str:
@@ -77,7 +71,7 @@ def _spreads(taught: HouseTaughtView) -> str:
         interval = f"{walk.low_um:.1f} to {walk.high_um:.1f} µm"
         name = f"{walk.name}, a month"
         lines.append(f"{name:<17} {walk.month_um:>7.1f}  {interval}")
-    lines.append(fill("off, wild: the share of units with a fault, and with a gross one.", WIDTH))
+    lines.append(filled("off, wild: the share of units with a fault, and with a gross one."))
     return "\n".join(lines)
 
 
@@ -87,7 +81,7 @@ def _units(found: HouseNetworkView, *, everything: bool) -> str:
     open_count = sum(one.is_undecided for one in found.units)
     head = f"{len(found.units):,} bodies and lenses as last read (± 95 %), {open_count:,} undecided"
     more = "" if len(shown) == len(found.units) else f"; the {len(shown)} known least (--all shows every one)"
-    return "\n".join([fill(f"{head}{more}:", WIDTH), *map(_unit, shown), fill(BESIDE_SHEET, WIDTH)])
+    return "\n".join([filled(f"{head}{more}:"), *map(_unit, shown), filled(BESIDE_SHEET)])
 
 
 def _unit(one: HouseUnitView) -> str:
@@ -98,7 +92,7 @@ def _unit(one: HouseUnitView) -> str:
 
 
 def _persons(found: HouseNetworkView) -> str:
-    lines = [fill(found.persons_words, WIDTH)]
+    lines = [filled(found.persons_words)]
     lines += [
         f"  {one.name:<34} {plus_minus_text(one.from_mean_um, 2 * one.sd_um):>12} µm" for one in found.persons
     ]

@@ -7,13 +7,13 @@ import typer
 
 from shimwise import house_keys
 from shimwise.bench.sign.papers import write_whole
-from shimwise.cli.options import AsJson
+from shimwise.cli.options import AsJson, argument, flag
 from shimwise.cli.output import check_free, show
 from shimwise.house_keys import KnownKey
 
 app = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
 COMPARE = "Compare the fingerprint with that house by voice, not by the way the file came."
-House = Annotated[str, typer.Argument(metavar="HOUSE", help="The name by which it is known here.")]
+House = Annotated[str, argument("HOUSE", "The name by which it is known here.")]
 
 
 @app.command("show")
@@ -33,9 +33,9 @@ def show_keys(*, as_json: AsJson = False) -> None:
 
 @app.command()
 def export(
-    file: Annotated[Path, typer.Argument(metavar="FILE.pem", help="Where the public key goes.")],
+    file: Annotated[Path, argument("FILE.pem", "Where the public key goes.")],
     *,
-    is_forced: Annotated[bool, typer.Option("--force", help="Write over a file that is there.")] = False,
+    is_forced: Annotated[bool, flag("--force", "Write over a file that is there.")] = False,
 ) -> None:
     """Write the house's public key, for other houses; it is no secret."""
     check_free(file, is_forced=is_forced, as_json=False)
@@ -46,7 +46,7 @@ def export(
 
 @app.command()
 def trust(
-    file: Annotated[Path, typer.Argument(metavar="FILE.pem", help="The public key of another house.")],
+    file: Annotated[Path, argument("FILE.pem", "The public key of another house.")],
     house: House,
 ) -> None:
     """Know another house from now on by its public key."""

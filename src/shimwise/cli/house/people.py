@@ -10,14 +10,14 @@ from shimwise.bench.access.pairing import Device
 from shimwise.bench.access.roles import Role
 from shimwise.bench.exchange.record_admin import Record, open_record
 from shimwise.cli.acting import acting, console, given_pin
+from shimwise.cli.options import argument, flag
 from shimwise.cli.output import show, wrapped
 from shimwise.cli.record_options import AsJson, Data, Who
 
 app = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
-Name = Annotated[str, typer.Argument(metavar="NAME", help="The name, as it stands beside readings.")]
+Name = Annotated[str, argument("NAME", "The name, as it stands beside readings.")]
 RoleOption = Annotated[
-    Role,
-    typer.Option("--role", help="reader, technician, lead or keeper; each may do what those before may."),
+    Role, flag("--role", "reader, technician, lead or keeper; each may do what those before may.")
 ]
 NONE = (
     "No keeper is named yet: names are believed, and whoever reaches the pages may do everything. "
@@ -62,7 +62,7 @@ def add(name: Name, *, role: RoleOption, who: Who = None, data: Data = None, as_
 @app.command()
 def role(
     name: Name,
-    role: Annotated[Role, typer.Argument(metavar="ROLE", help="reader, technician, lead or keeper.")],
+    role: Annotated[Role, argument("ROLE", "reader, technician, lead or keeper.")],
     *,
     who: Who = None,
     data: Data = None,
@@ -104,7 +104,7 @@ def devices(*, data: Data = None, as_json: AsJson = False) -> None:
 
 @app.command()
 def unpair(
-    device: Annotated[str, typer.Argument(metavar="DEVICE", help="Name, id, or the beginning of the id.")],
+    device: Annotated[str, argument("DEVICE", "Name, id, or the beginning of the id.")],
     *,
     who: Who = None,
     data: Data = None,
@@ -118,7 +118,7 @@ def unpair(
 
 @app.command()
 def token(
-    name: Annotated[str, typer.Argument(metavar="NAME", help="What the program is called.")],
+    name: Annotated[str, argument("NAME", "What the program is called.")],
     *,
     role: RoleOption = Role.READER,
     days: Annotated[int, typer.Option("--days", min=1, max=3650, help="How long it is good for.")] = 365,

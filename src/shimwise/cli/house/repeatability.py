@@ -1,18 +1,15 @@
 """``shimwise repeatability``: how well a person repeats, and the house without names; private."""
 
-from textwrap import fill
 from typing import Annotated
-
-import typer
 
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.history import operators
 from shimwise.bench.history.operator_views import HouseRepeatability, OperatorView
 from shimwise.cli.acting import acting
-from shimwise.cli.output import show
+from shimwise.cli.options import option
+from shimwise.cli.output import filled, show
 from shimwise.cli.record_options import AsJson, Data, Who
 
-WIDTH = 79
 MORE = (
     "A person's figures are private to the person and the leads. Who asks is believed, until the house has "
     "a keeper.\n\nExit code: 0 told, 2 refused."
@@ -21,9 +18,7 @@ MORE = (
 
 def repeatability(
     *,
-    name: Annotated[
-        str, typer.Option("--name", metavar="NAME", help="Of whom; without it your own, and the house's.")
-    ] = "",
+    name: Annotated[str, option("NAME", "Of whom; without it your own, and the house's.")] = "",
     who: Who = None,
     data: Data = None,
     as_json: AsJson = False,
@@ -33,7 +28,7 @@ def repeatability(
         asking = acting(record, who)
         if name.strip():
             one = operators.repeatability(record, name=name, who=asking)
-            show(one, fill(one.words, WIDTH), as_json=as_json)
+            show(one, filled(one.words), as_json=as_json)
             return
         house = operators.house_repeatability(record, who=asking)
     show(house, _text(house), as_json=as_json)
@@ -45,7 +40,7 @@ def _text(house: HouseRepeatability) -> str:
     if house.people:
         head = f"{'person':<24} {'repeats ± µm':>12}  {'k':>5}  {'95 %':<13} {'repeats':>8}"
         parts.append("\n".join([head, *map(_row, house.people)]))
-    return "\n\n".join(part if "\n" in part else fill(part, WIDTH) for part in parts)
+    return "\n\n".join(part if "\n" in part else filled(part) for part in parts)
 
 
 def _row(one: OperatorView) -> str:

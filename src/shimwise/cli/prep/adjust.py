@@ -17,6 +17,7 @@ from shimwise.bench.errors import Conflict, InputError
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.prep.preps import open_prep
 from shimwise.cli.acting import acting
+from shimwise.cli.options import argument, option
 from shimwise.cli.output import is_asked, show, wrapped
 from shimwise.cli.record_options import AsJson, Data, Prep
 from shimwise.cli.record_options import Who as WhoOption
@@ -40,44 +41,29 @@ MORE = (
 
 def adjust(
     prep: Prep,
-    unit: Annotated[str, typer.Argument(metavar="UNIT", help="Name of the body or lens.")],
+    unit: Annotated[str, argument("UNIT", "Name of the body or lens.")],
     *,
     answers: Annotated[
         list[str] | None,
-        typer.Option(
+        option(
+            "STEP=TEXT",
+            "lock='was free', move='0.08 turn clockwise'; before a release consent='its owner'.",
             "--answer",
-            metavar="STEP=TEXT",
-            help="lock='was free', move='0.08 turn clockwise'; before a release consent='its owner'.",
         ),
     ] = None,
-    take_back: Annotated[
-        str | None,
-        typer.Option("--take-back", metavar="STEP=REASON", help="Take a step back that was wrong."),
-    ] = None,
+    take_back: Annotated[str | None, option("STEP=REASON", "Take a step back that was wrong.")] = None,
     sweep: Annotated[
-        Path | None,
-        typer.Option(
-            "--sweep", metavar="FILE.json", help="A sweep along the screw: the move leads to its peak."
-        ),
+        Path | None, option("FILE.json", "A sweep along the screw: the move leads to its peak.")
     ] = None,
     sweep_id: Annotated[
         str | None,
-        typer.Option(
-            "--sweep-id",
-            metavar="ID|last",
-            help="A sweep along the screw that the prep has kept since the adjustment was begun.",
-        ),
+        option("ID|last", "A sweep along the screw that the prep has kept since the adjustment was begun."),
     ] = None,
     sharpest: Annotated[
-        str | None,
-        typer.Option("--sharpest", metavar="TURNS", help="By eye, three times: '0.10 0.12 0.11 clockwise'."),
+        str | None, option("TURNS", "By eye, three times: '0.10 0.12 0.11 clockwise'.")
     ] = None,
-    give_up: Annotated[
-        str | None, typer.Option("--give-up", metavar="REASON", help="Give it up; nothing was moved.")
-    ] = None,
-    reason: Annotated[
-        str, typer.Option("--reason", metavar="TEXT", help="Why a unit is moved that is not judged out.")
-    ] = "",
+    give_up: Annotated[str | None, option("REASON", "Give it up; nothing was moved.")] = None,
+    reason: Annotated[str, option("TEXT", "Why a unit is moved that is not judged out.")] = "",
     who: WhoOption = None,
     data: Data = None,
     as_json: AsJson = False,

@@ -7,6 +7,7 @@ import typer
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.sign import signing
 from shimwise.cli.acting import acting
+from shimwise.cli.options import option
 from shimwise.cli.output import is_asked, show
 from shimwise.cli.record_options import AsJson, Data, Prep, Who
 
@@ -16,7 +17,7 @@ MORE = "Only who signed it, or a lead, may; in a terminal it asks why.\n\nExit c
 def reopen(
     prep: Prep,
     *,
-    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why it is opened again.")] = "",
+    reason: Annotated[str, option("TEXT", "Why it is opened again.")] = "",
     who: Who = None,
     data: Data = None,
     as_json: AsJson = False,

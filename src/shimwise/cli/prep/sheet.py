@@ -6,12 +6,10 @@ from datetime import date
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.executors import workers_of
 from shimwise.bench.sign import papers as bench
-from shimwise.cli.options import AsJson, Workers
+from shimwise.cli.options import AsJson, Workers, argument, flag, option
 from shimwise.cli.output import check_free, show
 from shimwise.cli.progress import print_waiting, progress_bar
 from shimwise.cli.record_options import Data
@@ -24,43 +22,25 @@ MORE = "Several preps make one file of check sheets, such as a whole day's."
 def sheet(
     preps: Annotated[
         list[str] | None,
-        typer.Argument(
-            metavar="PREP…", help="Exported preps (.json), or preps of the record by id or part of a title."
-        ),
+        argument("PREP…", "Exported preps (.json), or preps of the record by id or part of a title."),
     ] = None,
     *,
-    day: Annotated[
-        str | None, typer.Option("--day", metavar="YYYY-MM-DD", help="All preps begun that day.")
-    ] = None,
+    day: Annotated[str | None, option("YYYY-MM-DD", "All preps begun that day.")] = None,
     data: Data = None,
-    out: Annotated[Path, typer.Option("--out", metavar="FILE.pdf", help="Where the PDF goes.")] = Path(
-        "sheet.pdf"
-    ),
-    kind: Annotated[
-        str, typer.Option("--kind", metavar="KIND", help="check, lens-card, labels or set-table.")
-    ] = bench.CHECK,
-    paper: Annotated[
-        str, typer.Option("--paper", metavar="PAPER", help="A4 or Letter; lens cards take half of it.")
-    ] = "A4",
+    out: Annotated[Path, option("FILE.pdf", "Where the PDF goes.")] = Path("sheet.pdf"),
+    kind: Annotated[str, option("KIND", "check, lens-card, labels or set-table.")] = bench.CHECK,
+    paper: Annotated[str, option("PAPER", "A4 or Letter; lens cards take half of it.")] = "A4",
     unit: Annotated[
-        list[str] | None,
-        typer.Option("--unit", metavar="NAME", help="Body or lens of cards, labels, tables; repeatable."),
+        list[str] | None, option("NAME", "Body or lens of cards, labels, tables; repeatable.")
     ] = None,
-    sizes: Annotated[
-        Path | None, typer.Option("--labels", metavar="SIZES.toml", help="Sizes of labels in mm.")
-    ] = None,
-    units: Annotated[str, typer.Option("--units", metavar="UNIT", help="Of a set table: ft or m.")] = "ft",
+    sizes: Annotated[Path | None, option("SIZES.toml", "Sizes of labels in mm.", "--labels")] = None,
+    units: Annotated[str, option("UNIT", "Of a set table: ft or m.")] = "ft",
     distance: Annotated[
-        list[str] | None,
-        typer.Option("--distance", metavar="LENGTH", help="Engraved distance of a set table; repeatable."),
+        list[str] | None, option("LENGTH", "Engraved distance of a set table; repeatable.")
     ] = None,
-    link: Annotated[
-        str, typer.Option("--link", metavar="ADDRESS", help="The house's pages, for the QR square.")
-    ] = "",
+    link: Annotated[str, option("ADDRESS", "The house's pages, for the QR square.")] = "",
     workers: Workers = None,
-    is_forced: Annotated[
-        bool, typer.Option("--force", help="Write over a file that is there, unasked.")
-    ] = False,
+    is_forced: Annotated[bool, flag("--force", "Write over a file that is there, unasked.")] = False,
     as_json: AsJson = False,
 ) -> None:
     """Print a prep's papers as PDF."""

@@ -15,6 +15,7 @@ from shimwise.bench.sign.signing import Exempt
 from shimwise.bench.sign.views import SignOffView
 from shimwise.bench.verdict import teaching, verdict
 from shimwise.cli.acting import acting
+from shimwise.cli.options import flag, option
 from shimwise.cli.output import is_asked, show
 from shimwise.cli.record_options import AsJson, Data, Prep, Who
 from shimwise.errors import RecordError
@@ -34,21 +35,13 @@ def sign(
     *,
     exceptions: Annotated[
         list[str] | None,
-        typer.Option(
-            "--except",
-            metavar="UNIT=REASON",
-            help="Why a unit goes out undecided; all=REASON: all that remain.",
-        ),
+        option("UNIT=REASON", "Why a unit goes out undecided; all=REASON: all that remain.", "--except"),
     ] = None,
     answers_for: Annotated[
-        str,
-        typer.Option("--answers", metavar="NAME", help="Who answers for the exceptions; else who signs."),
+        str, option("NAME", "Who answers for the exceptions; else who signs.", "--answers")
     ] = "",
     as_set: Annotated[
-        bool,
-        typer.Option(
-            "--as-set", help="Sign bodies and lenses together, for where each lens lands on each body."
-        ),
+        bool, flag("--as-set", "Sign bodies and lenses together, for where each lens lands on each body.")
     ] = False,
     who: Who = None,
     data: Data = None,

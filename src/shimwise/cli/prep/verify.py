@@ -10,7 +10,7 @@ from shimwise.bench.errors import RecordAway
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.sign import papers as bench
 from shimwise.bench.sign.signed import recorded
-from shimwise.cli.options import AsJson
+from shimwise.cli.options import AsJson, argument, option
 from shimwise.cli.output import show
 from shimwise.cli.record_options import Data
 from shimwise.errors import RecordError
@@ -40,14 +40,11 @@ ALONE = "Only the file was looked at: {}."
 
 
 def verify(
-    sheet: Annotated[
-        Path, typer.Argument(metavar="SHEET.pdf|PREP.json", help="A sheet, or an exported prep.")
-    ],
+    sheet: Annotated[Path, argument("SHEET.pdf|PREP.json", "A sheet, or an exported prep.")],
     *,
     data: Data = None,
     key: Annotated[
-        list[Path] | None,
-        typer.Option("--key", metavar="KEY.pem", help="Public key of a house to trust here; repeatable."),
+        list[Path] | None, option("KEY.pem", "Public key of a house to trust here; repeatable.")
     ] = None,
     as_json: AsJson = False,
 ) -> None:

@@ -2,13 +2,14 @@
 
 import hashlib
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import islice
 from typing import Any, TypeAlias
 
 from sqlalchemy import Connection, Table, and_, exists, func, or_, select, text, type_coerce
 
+from shimwise.record.file_copy import Progress
 from shimwise.record.record import Record
 from shimwise.record.tables import schema
 
@@ -26,7 +27,7 @@ class Contradiction:
     text: str
 
 
-def check(record: Record, *, progress: Callable[[int, int], None] | None = None) -> tuple[Contradiction, ...]:
+def check(record: Record, *, progress: Progress | None = None) -> tuple[Contradiction, ...]:
     """Check whether a record agrees with itself; it may be in use meanwhile.
 
     Returns
@@ -43,9 +44,7 @@ def check(record: Record, *, progress: Callable[[int, int], None] | None = None)
         return contradictions(connection, progress=progress)
 
 
-def contradictions(
-    connection: Connection, *, progress: Callable[[int, int], None] | None = None
-) -> tuple[Contradiction, ...]:
+def contradictions(connection: Connection, *, progress: Progress | None = None) -> tuple[Contradiction, ...]:
     """Check as :func:`check` does, on a connection."""
     found: list[Contradiction] = []
     for done, contradicting in enumerate(_CHECKS, start=1):

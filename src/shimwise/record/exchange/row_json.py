@@ -174,8 +174,7 @@ def _list(found: Any, where: str) -> tuple[Any, ...]:
 
 
 def _lengths(found: Any, where: str) -> tuple[tuple[float, ...], ...]:
-    rows = _list(found, where)
-    return tuple(tuple(_number(number, where) for number in _list(row, where)) for row in rows)
+    return tuple(_length_list(row, where) for row in _list(found, where))
 
 
 def _length_list(found: Any, where: str) -> tuple[float, ...]:

@@ -17,6 +17,9 @@ from shimwise.record.tables import schema
 from shimwise.record.tables.mapping import from_mapping, insert, rows_of, rows_where, same_if_kept
 from shimwise.record.tables.rows import AdjustmentRow, SignOffRow, UnitLineRow, VerdictRow
 
+_LINES = select(schema.unit_lines, schema.preps.c.title.label("prep_title")).join_from(
+    schema.unit_lines, schema.preps, schema.preps.c.id == schema.unit_lines.c.prep_id
+)
 _LINE_NUMBERS = ("error_um", "sd_um", "low_um", "high_um", "p_out")
 
 
@@ -59,13 +62,7 @@ def unit_past(connection: Connection, unit_id: str, *, limit: int = 200) -> list
     lines = schema.unit_lines
     found: list[UnitLineRow] = []
     for column in (lines.c.body_id, lines.c.lens_id):
-        wanted = (
-            select(lines, schema.preps.c.title.label("prep_title"))
-            .join(schema.preps, schema.preps.c.id == lines.c.prep_id)
-            .where(column == unit_id)
-            .order_by(lines.c.given_at.desc())
-            .limit(limit)
-        )
+        wanted = _LINES.where(column == unit_id).order_by(lines.c.given_at.desc()).limit(limit)
         found += rows_of(connection, wanted, UnitLineRow)
     return found[::-1]
 
@@ -83,12 +80,7 @@ def unit_latest(connection: Connection, unit_ids: list[str]) -> dict[str, UnitLi
             .limit(1)
             .scalar_subquery()
         )
-        wanted = (
-            select(lines, schema.preps.c.title.label("prep_title"))
-            .join_from(units, lines, lines.c.id == newest)
-            .join(schema.preps, schema.preps.c.id == lines.c.prep_id)
-            .where(units.c.id.in_(unit_ids))
-        )
+        wanted = _LINES.join(units, lines.c.id == newest).where(units.c.id.in_(unit_ids))
         found.update({line.unit_id: line for line in rows_of(connection, wanted, UnitLineRow)})
     return found
 

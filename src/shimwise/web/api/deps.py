@@ -100,9 +100,10 @@ def body_of(kind: str) -> Callable[[Request], Awaitable[bytes]]:
     return read
 
 
-def file_schema(kind: str, description: str = "") -> dict[str, Any]:
-    """Return the OpenAPI description of a request that sends a file."""
-    return {"requestBody": {"required": True, "content": _file_content(kind, description)}}
+def file_request(kind: str, *statuses: int, description: str = "") -> dict[str, Any]:
+    """Return the options of an endpoint that takes a file, or answers with one of these statuses too."""
+    body = {"requestBody": {"required": True, "content": _file_content(kind, description)}}
+    return {"openapi_extra": body, "responses": documented(400, 401, 403, 409, 413, 415, *statuses)}
 
 
 def file_response(kind: str, description: str, *statuses: int) -> dict[str, Any]:

@@ -13,7 +13,6 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from shimwise.bench.access.pairing import Device, devices, see_device, token_digest
 from shimwise.bench.exchange.record_admin import Record
 from shimwise.errors import ShimwiseError
-from shimwise.web.pairing.tries import Clock
 from shimwise.web.refusal import Refusal, bearer_token, cookie, header, wants_json
 from shimwise.web.security import REQUESTS
 
@@ -41,7 +40,7 @@ OPEN_PAGES = frozenset({"/pair", "/worker.js"})
 class Devices:
     """The paired devices, as the record held them a moment ago."""
 
-    def __init__(self, record: Record, *, clock: Clock = time.monotonic) -> None:
+    def __init__(self, record: Record, *, clock: Callable[[], float] = time.monotonic) -> None:
         self.record, self.clock = record, clock
         self._known: dict[str, Device] = {}
         self._read_at = float("-inf")

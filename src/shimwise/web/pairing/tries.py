@@ -8,16 +8,9 @@ import ipaddress
 import threading
 import time
 from collections import deque
-from typing import Protocol
+from collections.abc import Callable
 
 from shimwise.web.security import ip_address_of
-
-
-class Clock(Protocol):
-    """A clock of seconds that only grow."""
-
-    def __call__(self) -> float:
-        """Return the seconds now."""
 
 
 class Tries:
@@ -33,7 +26,9 @@ class Tries:
         Tries within ``within_s`` from one address.
     """
 
-    def __init__(self, *, each: int = 5, within_s: float = 60.0, clock: Clock = time.monotonic) -> None:
+    def __init__(
+        self, *, each: int = 5, within_s: float = 60.0, clock: Callable[[], float] = time.monotonic
+    ) -> None:
         self.each, self.within_s, self.clock = each, within_s, clock
         self._lock = threading.Lock()
         self._tries: deque[tuple[float, str]] = deque()

@@ -10,6 +10,7 @@ from shimwise.bench.desk.judge import judge_file
 from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.exchange.import_readings import import_readings, is_readings_file
+from shimwise.bench.exchange.record_admin import opened_or_empty
 from shimwise.bench.house.units import change_unit, list_units
 from shimwise.bench.house.views import BodyFacts, LensFacts
 from shimwise.bench.prep.preps import close_prep, list_preps, open_prep
@@ -189,10 +190,12 @@ def test_a_changed_file_is_told_to_repeat_what_is_there(house: House) -> None:
     assert any(one.startswith("Line 2 says what") for one in done.warnings)
 
 
-def test_a_dry_run_tells_the_same_and_writes_nothing(house: House) -> None:
+def test_a_dry_run_tells_the_same_and_writes_nothing(house: House, tmp_path: Path) -> None:
     told = import_readings(house.record, ONE, who=WHO, is_dry_run=True)
     assert list_preps(house.record).preps == ()
-    alone = import_readings(None, ONE, who=WHO, is_dry_run=True)
+    with opened_or_empty(tmp_path / "none", is_dry_run=True) as empty:
+        alone = import_readings(empty, ONE, who=WHO, is_dry_run=True)
+    assert not (tmp_path / "none").exists()
     done = import_readings(house.record, ONE, who=WHO)
     assert (told.prep_id, told.title, told.added, told.setups) == (done.prep_id, done.title, 1, ("near",))
     assert (alone.bodies, alone.lenses, alone.prep_id) == (("A-01",), ("H50",), done.prep_id)

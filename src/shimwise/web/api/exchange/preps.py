@@ -9,7 +9,16 @@ from shimwise.bench.exchange import record_admin
 from shimwise.bench.exchange.import_readings import ReadingsOutcome
 from shimwise.bench.exchange.record_admin import Imported
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import CSV, JSON, CallDep, RecordDep, WhoQuery, body_of, file_response, file_schema
+from shimwise.web.api.deps import (
+    CSV,
+    JSON,
+    CallDep,
+    RecordDep,
+    WhoQuery,
+    body_of,
+    file_request,
+    file_response,
+)
 from shimwise.web.api.kinds import Id
 from shimwise.web.problems import documented
 
@@ -32,11 +41,7 @@ def export_readings(record: RecordDep, prep_id: Id) -> Response:
     )
 
 
-@router.post(
-    "/preps/{prep_id}/readings.csv",
-    responses=documented(400, 401, 403, 404, 409, 413, 415),
-    openapi_extra=file_schema(CSV),
-)
+@router.post("/preps/{prep_id}/readings.csv", **file_request(CSV, 404))
 def import_readings(
     call: CallDep,
     prep_id: Id,
@@ -54,11 +59,7 @@ def import_readings(
     return call.judge_soon(prep_id, done, is_needed=bool(done.added) and not is_dry_run)
 
 
-@router.post(
-    "/imports",
-    responses=documented(400, 401, 403, 409, 413, 415),
-    openapi_extra=file_schema(JSON, "A document shimwise.prep/1."),
-)
+@router.post("/imports", **file_request(JSON, description="A document shimwise.prep/1."))
 def import_prep(
     call: CallDep,
     document: Annotated[bytes, Depends(body_of(JSON))],

@@ -10,7 +10,7 @@ from pydantic import AwareDatetime, Field, StringConstraints
 from shimwise.bench.exchange.sync_plan import KINDS
 from shimwise.bench.exchange.sync_side import RecordSide, SyncHead
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import JSON, WRITES, CallDep, file_response
+from shimwise.web.api.deps import JSON, WRITES, Call, CallDep, file_response
 from shimwise.web.api.kinds import PLAIN, Id, In, Who
 from shimwise.web.problems import documented
 
@@ -84,17 +84,21 @@ class EpochsIn(In):
     who: Who
 
 
+def _home(call: Call, who: str, *, machine: str = "") -> RecordSide:
+    """Return this house as the side that a machine comes home to."""
+    return RecordSide(call.record, who=call.who(who), is_home=True, machine=machine)
+
+
 @router.post("/sync", **WRITES)
 def head(call: CallDep, sent: HeadIn) -> SyncHead:
     """Tell which house this is, its version, and the time by its clock; the first time it takes a name."""
-    return RecordSide(call.record, who=call.who(sent.who), is_home=True).head(is_dry_run=sent.is_dry_run)
+    return _home(call, sent.who).head(is_dry_run=sent.is_dry_run)
 
 
 @router.post("/sync/compare", **{**WRITES, **file_response(JSON, "What is here.", 400, 413, 415)})
 def compare(call: CallDep, sent: CompareIn) -> Response:
     """Return all units and sets, the preps that are named and the open ones: what is compared of each."""
-    side = RecordSide(call.record, who=call.who(sent.who), is_home=True)
-    found = side.compared(sent.known, has_all=sent.has_all)
+    found = _home(call, sent.who).compared(sent.known, has_all=sent.has_all)
     text = json.dumps(asdict(found), ensure_ascii=False, allow_nan=False)
     return Response(text, media_type=JSON)
 
@@ -102,22 +106,20 @@ def compare(call: CallDep, sent: CompareIn) -> Response:
 @router.post("/sync/units", status_code=204, **WRITES)
 def put_unit(call: CallDep, sent: UnitPut) -> None:
     """Put a unit or a set as a machine that came home has it."""
-    side = RecordSide(call.record, who=call.who(sent.who), is_home=True)
-    side.put_sent_unit(sent.entry, expected=sent.expected)
+    _home(call, sent.who).put_sent_unit(sent.entry, expected=sent.expected)
 
 
 @router.post("/sync/epochs", status_code=204, **WRITES)
 def order_epochs(call: CallDep, sent: EpochsIn) -> None:
     """Give each adjustment of a unit that both sides adjusted an epoch of its own, in order of time."""
-    side = RecordSide(call.record, who=call.who(sent.who), is_home=True)
     order = [(one.id, one.at) for one in sent.order]
-    side.order_epochs(sent.kind, sent.id, base=sent.base, order=order)
+    _home(call, sent.who).order_epochs(sent.kind, sent.id, base=sent.base, order=order)
 
 
 @router.post("/sync/preps", **WRITES)
 def put_prep(call: CallDep, sent: PrepDocumentIn) -> PrepPut:
     """Put a prep as a machine that came home has it, checked as an imported one is."""
-    side = RecordSide(call.record, who=call.who(sent.who), is_home=True, machine=sent.machine)
+    side = _home(call, sent.who, machine=sent.machine)
     if sent.is_dry_run:
         side.check_prep(sent.document)
         return PrepPut(seq=sent.expected)

@@ -17,8 +17,8 @@ from shimwise.web.api.deps import (
     RecordDep,
     WhoQuery,
     body_of,
+    file_request,
     file_response,
-    file_schema,
 )
 from shimwise.web.api.house.requests import SettingsIn, WearIn
 from shimwise.web.problems import documented
@@ -26,9 +26,7 @@ from shimwise.web.problems import documented
 router = AnswerRouter(tags=["house"], responses=documented(422, 503))
 
 
-@router.post(
-    "/house-list", responses=documented(400, 401, 403, 409, 413, 415), openapi_extra=file_schema(CSV)
-)
+@router.post("/house-list", **file_request(CSV))
 def import_house_list(
     call: CallDep,
     data: Annotated[bytes, Depends(body_of(CSV))],

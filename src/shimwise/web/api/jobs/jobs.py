@@ -14,7 +14,6 @@ from shimwise.web.problems import documented
 
 router = AnswerRouter(prefix="/jobs", tags=["jobs"], responses=documented(422, 503))
 JobId = Annotated[str, Path(pattern=r"^(learn|(verdict|sweep)-[0-9a-f]{32})$", examples=["learn"])]
-CHANGES = {**WRITES, "responses": {**WRITES["responses"], **documented(404)}}
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,13 +29,13 @@ def jobs(record: RecordDep) -> Jobs:
     return Jobs(views.jobs(record))
 
 
-@router.post("/{job_id}/cancel", **CHANGES)
+@router.post("/{job_id}/cancel", **WRITES)
 def cancel_job(call: CallDep, job_id: JobId, done: WhoIn) -> JobView:
     """Cancel a job, whichever server works on it; one that has ended stays as it ended."""
     return views.cancel(call.record, job_id, who=call.who(done.who))
 
 
-@router.post("/{job_id}/again", **CHANGES)
+@router.post("/{job_id}/again", **WRITES)
 def repeat_job(call: CallDep, job_id: JobId, done: WhoIn) -> JobView:
     """Have a job done again that failed or was cancelled."""
     return views.again(call.record, job_id, who=call.who(done.who))

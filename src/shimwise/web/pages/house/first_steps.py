@@ -42,22 +42,13 @@ def offers(visit: Visit, kind: KeptKind) -> tuple[tuple[str, str], ...]:
     """Return what may come after a new unit, the likeliest first: a word of this module, and the button's."""
     if kind is SETS:
         return (("", "Make the set"),)
-    is_body = kind.name == "body"
+    is_body, another = kind.name == "body", (ANOTHER, "Add it, then another")
     missing = LENS if is_body else BODY
     if not (has_any(visit.record, LensFacts) if is_body else has_any(visit.record, BodyFacts)):
-        return (
-            (missing, f"Add it, then a {missing}"),
-            (ANOTHER, "Add it, then another"),
-            ("", "Only add it"),
-        )
-    is_clear = not is_body or bool(visit.form.all("lens"))
+        return ((missing, f"Add it, then a {missing}"), another, ("", "Only add it"))
     plain = ("", f"Add the {kind.name}")
-    prep = (PREP, "Add it and start a prep")
-    return (
-        (prep, (ANOTHER, "Add it, then another"), plain)
-        if is_clear
-        else (plain, (ANOTHER, "Add it, then another"))
-    )
+    is_clear = not is_body or bool(visit.form.all("lens"))
+    return ((PREP, "Add it and start a prep"), another, plain) if is_clear else (plain, another)
 
 
 def begin(visit: Visit, kind: KeptKind) -> Form:

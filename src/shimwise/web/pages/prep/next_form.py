@@ -1,7 +1,7 @@
 """Which reading the pad asks for: first, after one was saved, to correct one, or as a link asks."""
 
 import uuid
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 
 from shimwise.bench.prep.views import PrepView, ReadingView, SavedReading
 from shimwise.bench.verdict.recheck_views import RecheckView
@@ -64,7 +64,11 @@ def next_form(form: Form, saved: SavedReading, prep: PrepView) -> Form:
         after.values[name] = list(form.values.get(name, []))
     view = saved.view
     after.set("setup_id", view.setup_id)
-    stops = [stop for lens in prep.lenses for stop in _stops(lens.id, lens.focal_lengths_mm)]
+    stops = [
+        (lens.id, focal_mm)
+        for lens in prep.lenses
+        for focal_mm in (lens.focal_lengths_mm if lens.is_zoom else (None,))
+    ]
     here = (view.lens_id, view.focal_mm if (view.lens_id, view.focal_mm) in stops else None)
     at = stops.index(here) if here in stops else 0
     read = read_at(prep)
@@ -103,14 +107,6 @@ def read_at(prep: PrepView) -> Mapping[str, list[str]]:
             mark = _mark(one.setup_id, one.focal_mm if one.lens_id in zooms else None)
             read.setdefault(one.lens_id, []).append(mark)
     return {lens_id: sorted(set(marks)) for lens_id, marks in read.items()}
-
-
-def _stops(lens_id: str, focal_lengths_mm: tuple[float, ...]) -> Iterator[tuple[str, float | None]]:
-    """Yield what there is to read of a lens at one distance: of a zoom each focal length that is known."""
-    if len(focal_lengths_mm) > 1:
-        yield from ((lens_id, focal_mm) for focal_mm in focal_lengths_mm)
-    else:
-        yield lens_id, None
 
 
 def _mark(setup_id: str, focal_mm: float | None) -> str:
