@@ -155,7 +155,7 @@ def plan_house(
 
 
 def _add_history(
-    connection: Connection, bodies: "list[BodyRow]", lenses: "list[LensRow]", *, at: datetime
+    connection: Connection, bodies: list[BodyRow], lenses: list[LensRow], *, at: datetime
 ) -> None:
     """Put in the units' rows what a job that starts now may know of them."""
     from shimwise.bench.house.unit_memory import alone_at
@@ -171,7 +171,7 @@ def _add_history(
 
 def _known(
     record: Record, body_ids: Sequence[str], set_id: str, lens_ids: Sequence[str]
-) -> "tuple[list[BodyRow], list[LensRow], Prep, str]":
+) -> tuple[list[BodyRow], list[LensRow], Prep, str]:
     """Look up the units, and what the judge may know of them."""
     if not body_ids:
         raise InputError("Choose at least one body to plan for.", field="body_ids")

@@ -35,27 +35,27 @@ class PrepMaterial:
     prep: PrepRow
     house: HouseSettings
     set: SetRow | None
-    bodies: Mapping[str, "BodyRow"]
-    lenses: Mapping[str, "LensRow"]
+    bodies: Mapping[str, BodyRow]
+    lenses: Mapping[str, LensRow]
     setups: Mapping[str, SetupRow]
     readings: tuple[ReadingRow, ...]
     gauges: tuple[GaugeRow, ...]
     sweeps: tuple[SweepRow, ...]
 
-    def body(self, body_id: str) -> "BodyRow":
+    def body(self, body_id: str) -> BodyRow:
         """Return a body of this prep; raise InputError if it is not under test here."""
         return _member(self.bodies, body_id, "body")
 
-    def lens(self, lens_id: str) -> "LensRow":
+    def lens(self, lens_id: str) -> LensRow:
         """Return a lens of this prep; raise InputError if it is not under test here."""
         return _member(self.lenses, lens_id, "lens")
 
-    def unit(self, kind: str, unit_id: str) -> "BodyRow | LensRow":
+    def unit(self, kind: str, unit_id: str) -> BodyRow | LensRow:
         """Return a body or a lens of this prep; raise InputError if it is not under test here."""
         return self.body(unit_id) if kind == "body" else self.lens(unit_id)
 
     @property
-    def units(self) -> tuple["BodyRow | LensRow", ...]:
+    def units(self) -> tuple[BodyRow | LensRow, ...]:
         """Bodies and lenses."""
         return (*self.bodies.values(), *self.lenses.values())
 

@@ -29,8 +29,8 @@ class ReadingContext:
 
     prep: PrepRow
     house: HouseSettings
-    body: "BodyRow"
-    lens: "LensRow"
+    body: BodyRow
+    lens: LensRow
     setups: Mapping[str, SetupRow]
     answer: Answer | None = None
 
