@@ -5,7 +5,6 @@ by tls:// alone, with certificates of the house's own.
 """
 
 import contextlib
-import ipaddress
 import logging
 import platform
 import re
@@ -16,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from shimwise import __version__
+from shimwise.bench.this_machine import is_this_machine
 from shimwise.errors import ShimwiseError
 from shimwise.extras import require_extra
 
@@ -65,7 +65,7 @@ def checked_address(address: str) -> str:
             f"[{address[:80]}] is no address of a scheduler. Write it as tls://HOST:8786, or as "
             "tcp://127.0.0.1:8786 on this machine."
         )
-    if parts["scheme"] == "tcp" and not _is_loopback(parts["host"]):
+    if parts["scheme"] == "tcp" and not is_this_machine(parts["host"]):
         raise ClusterError(
             f"{parts[0]} goes to another machine unencrypted: whoever is on the way could have its workers "
             f"run anything. Give the scheduler certificates, and write "
@@ -185,7 +185,7 @@ class ClusterPool(Executor):
         found = self._client.scheduler_info(n_workers=-1)
         for one in (str(found["address"]), *found["workers"]):
             parts = _ADDRESS.fullmatch(one)
-            if parts is not None and not _is_loopback(parts["host"]):
+            if parts is not None and not is_this_machine(parts["host"]):
                 raise ClusterError(
                     f"The scheduler at {self.address} has the address {one} open to other machines, "
                     "unencrypted. Start scheduler and workers with --host 127.0.0.1, or give them "
@@ -282,10 +282,3 @@ def _security() -> "Security":
                 f"~/.config/dask/tls.yaml. {_PAGE}"
             )
     return Security(require_encryption=True)
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return host.casefold() == "localhost"

@@ -65,12 +65,6 @@ def camera_headers(address: str) -> dict[str, str]:
     }
 
 
-def is_loopback(host: str) -> bool:
-    """Whether a name or address reaches this machine only."""
-    address = ip_address_of(host.strip("[]"))
-    return host.casefold() == "localhost" or (address is not None and address.is_loopback)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SizeLimits:
     """How large a request's body may be. [bytes]

@@ -27,6 +27,7 @@ from shimwise.bench.jobs.views import JobView
 from shimwise.bench.meter.feed_message import MOST_BYTES
 from shimwise.bench.prep.states import prep_version
 from shimwise.bench.sign.verifier import Verifier
+from shimwise.bench.this_machine import is_this_machine
 from shimwise.bench.verdict.judge_service import JudgeService
 from shimwise.errors import ShimwiseError
 from shimwise.web.app import create_app
@@ -38,7 +39,7 @@ from shimwise.web.pairing import Devices, PairedOnly, pairing_routes
 from shimwise.web.proxies import Proxies
 from shimwise.web.quiet_log import quiet
 from shimwise.web.request_log import RequestIds, logged
-from shimwise.web.security import LOOPBACK_NAMES, SizeLimits, guarded, is_loopback
+from shimwise.web.security import LOOPBACK_NAMES, SizeLimits, guarded
 
 USUAL_PORT = 8052
 SWEEP_BYTES = 4 * 1024**3
@@ -87,7 +88,7 @@ class ServeOptions:
     @property
     def is_beyond(self) -> bool:
         """Whether others can reach the pages: from other machines, or through a proxy."""
-        return bool(self.behind) or not all(map(is_loopback, (self.host, *self.names)))
+        return bool(self.behind) or not all(map(is_this_machine, (self.host, *self.names)))
 
     @property
     def scheme(self) -> str:
@@ -151,7 +152,7 @@ class Pages:
 
     def pairing_address(self) -> str:
         """Return the address by which one device is paired, good for a few minutes."""
-        name = next((one for one in self.options.names if not is_loopback(one)), "")
+        name = next((one for one in self.options.names if not is_this_machine(one)), "")
         outer = f"https://{name}/" if self.proxies and name else self.address
         return f"{outer}pair/{make_code(self.record)}"
 

@@ -10,7 +10,8 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
-from shimwise.web.security import SizeLimits, guarded, is_loopback
+from shimwise.bench.this_machine import is_this_machine
+from shimwise.web.security import SizeLimits, guarded
 
 AT = "http://127.0.0.1:8052"
 SWEEPS = SizeLimits(small_bytes=1000, large=((re.compile(r"/sweeps$"), 5000),))
@@ -179,4 +180,4 @@ def test_a_length_that_is_no_number_is_refused(client: AsgiClient) -> None:
      ("::", False), ("192.0.2.1", False), ("bench.example", False)],
 )  # fmt: skip
 def test_only_this_machine_is_loopback(host: str, answer: bool) -> None:
-    assert is_loopback(host) is answer
+    assert is_this_machine(host) is answer

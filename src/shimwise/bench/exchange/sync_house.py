@@ -6,7 +6,6 @@ The token is sent in a header alone; it is kept nowhere and is in no message.
 # ruff: noqa: ANN401 - a value of JSON is of any kind
 
 import http.client
-import ipaddress
 import json
 import ssl
 from collections.abc import Mapping
@@ -17,6 +16,7 @@ from typing import Any, NoReturn
 from urllib.parse import quote, urlsplit
 
 from shimwise.bench.exchange.sync_side import Compared, Order, SyncHead
+from shimwise.bench.this_machine import is_this_machine
 from shimwise.errors import RecordError
 from shimwise.record.errors import Conflict, RecordAway, RecordUnreachable
 from shimwise.record.exchange.sync_rows import Entry
@@ -225,7 +225,7 @@ def _connection(parts: Any, certificate: Path | None, *, name: str) -> http.clie
             where=name,
         )
     if parts.scheme == "http":
-        if not _is_this_machine(host):
+        if not is_this_machine(host):
             raise RecordAway(
                 "is asked for over http, by which a token could be read on the way. Give its https:// "
                 "address; shimwise serve --host has one.",
@@ -242,10 +242,3 @@ def _connection(parts: Any, certificate: Path | None, *, name: str) -> http.clie
                 "serves with, as a PEM file."
             ) from error
     return http.client.HTTPSConnection(host, port, timeout=WAITED_S, context=context)
-
-
-def _is_this_machine(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host.casefold() == "localhost"

@@ -1,15 +1,14 @@
 """Bodies, lenses and sets of the house: add, change, list, show with their past, find by a label."""
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from shimwise.bench.access.acting import Who, changing, permitted
 from shimwise.bench.access.roles import Act
-from shimwise.bench.errors import InputError, NotFound
-from shimwise.bench.house.known_units import known_units
+from shimwise.bench.errors import NotFound
+from shimwise.bench.house.known_units import known_cursor, known_units
 from shimwise.bench.house.unit_checks import checked_set, checked_unit
 from shimwise.bench.house.unit_rows import (
     adjustment_view,
@@ -104,7 +103,7 @@ def list_units(
     with_retired : bool
         Whether to list units out of use too.
     """
-    with record.reading() as connection, _input_errors(cursor):
+    with record.reading() as connection, known_cursor(cursor):
         rows = units.units(
             connection,
             _ROWS[of],
@@ -158,7 +157,7 @@ def change_set(record: Record, set_id: str, *, facts: SetFacts, who: Who) -> Set
 
 def list_sets(record: Record, *, search: str = "", limit: int = 50, cursor: str = "") -> SetsPage:
     """List sets by name; parameters as :func:`list_units`."""
-    with record.reading() as connection, _input_errors(cursor):
+    with record.reading() as connection, known_cursor(cursor):
         rows = sets.sets(connection, search=search.strip(), limit=limit + 1, after=cursor)
         shown = _set_views(connection, rows[:limit])
     return SetsPage(sets=shown, next_cursor=shown[-1].id if len(rows) > limit else "")
@@ -216,17 +215,6 @@ def _by_name(connection: Connection, name: str) -> LabelFound | None:
         if found is not None:
             return LabelFound(kind=kind, id=found.id, name=found.name)
     return None
-
-
-@contextmanager
-def _input_errors(cursor: str) -> Iterator[None]:
-    """Raise InputError if no unit has the id that a cursor is."""
-    try:
-        yield
-    except NotFound as error:
-        raise InputError(
-            "is no cursor of this list. Begin at its first page.", field="cursor", typed=cursor
-        ) from error
 
 
 def _views(connection: Connection, rows: Sequence[BodyRow | LensRow]) -> tuple[UnitView[Any], ...]:

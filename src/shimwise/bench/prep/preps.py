@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from shimwise.bench.access.acting import Who, changing, permitted
 from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import InputError, NotFound
-from shimwise.bench.house.known_units import known_units
+from shimwise.bench.house.known_units import known_cursor, known_units
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.presenter import setup_view, view_of
 from shimwise.bench.prep.setups import new_setup
@@ -132,19 +132,14 @@ def list_preps(
     """
     if state and state not in STATES:
         raise InputError(f"is no state; accepted is {', '.join(STATES)}.", field="state", typed=state)
-    try:
-        with record.reading() as connection:
-            rows = kept.prep_lines(
-                connection,
-                state=state or None,
-                search=search.strip() or None,
-                limit=limit + 1,
-                before=before or None,
-            )
-    except NotFound as error:
-        raise InputError(
-            "is no cursor of this list. Begin at its first page.", field="cursor", typed=before
-        ) from error
+    with record.reading() as connection, known_cursor(before):
+        rows = kept.prep_lines(
+            connection,
+            state=state or None,
+            search=search.strip() or None,
+            limit=limit + 1,
+            before=before or None,
+        )
     return PrepPage(preps=tuple(rows[:limit]), next_cursor=rows[limit - 1].id if len(rows) > limit else "")
 
 

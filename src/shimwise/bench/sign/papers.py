@@ -112,7 +112,9 @@ def make_paper(
         raise SheetError(f"{kind} is made of one prep at a time, not of {len(preps)}.")
     if not 0 < len(preps) <= LARGEST_DAY:
         raise SheetError(f"{len(preps)} preps make no file of sheets; give 1 to {LARGEST_DAY}.")
-    label_sizes = read_label_sizes(sizes) if kind == LABELS and isinstance(sizes, Path) else sizes
+    label_sizes = sizes if kind == LABELS else None
+    if isinstance(label_sizes, Path):
+        label_sizes = read_label_sizes(label_sizes)
     judged = [_judged(prep) for prep in preps]
     is_here = workers is None or len(judged) < FEWEST_FOR_WORKERS
     pdf = _pages(
@@ -137,7 +139,7 @@ def _pages(
     paper: str,
     link: str,
     names: Sequence[str],
-    sizes: Any,  # noqa: ANN401 - sizes of labels, for labels alone
+    sizes: LabelSizes | None,
     units: str,
     distances: Sequence[str],
     progress: Progress | None = None,

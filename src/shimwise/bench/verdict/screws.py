@@ -1,7 +1,7 @@
 """How the screws of a prep's bodies were turned, from the record: what the judge may learn from them."""
 
 from shimwise.bench.house.unit_knowledge import judged_name, mechanism_of
-from shimwise.bench.prep.prep_data import PrepMaterial
+from shimwise.bench.prep.prep_data import PrepMaterial, latest_answer
 from shimwise.inference.verdict.unit_change import change_between
 from shimwise.record import Connection
 from shimwise.record.queries import verdicts
@@ -9,7 +9,6 @@ from shimwise.record.tables.rows import AdjustmentRow, BodyRow
 from shimwise.remedy.adjustment_steps import Move
 from shimwise.remedy.mechanism import Screw
 from shimwise.remedy.screw_history import ScrewHistory, SeenTravel, Turned
-from shimwise.sheets.json.verdict_json import answer_from_json
 
 
 def screw_history(
@@ -38,10 +37,9 @@ def _turned(connection: Connection, body: BodyRow, row: AdjustmentRow, *, judged
     if judged_in and row.prep_id == judged_in:
         before, after = (judged_name(body.name, epoch=epoch, current=body.epoch) for epoch in epochs)
         return Turned(turns=turns, is_after_play=is_after_play, before=before, after=after, seen=seen)
-    latest = None if row.prep_id is None else verdicts.latest_verdict(connection, row.prep_id)
-    if latest is None:
+    answer = None if row.prep_id is None else latest_answer(connection, row.prep_id)
+    if answer is None:
         return Turned(turns=turns, is_after_play=is_after_play, seen=seen)
-    answer = answer_from_json(latest.document)
     # In that prep's verdict an epoch has its plain name unless the body was adjusted again before it.
     names = (judged_name(body.name, epoch=epoch, current=epoch + 1) for epoch in epochs)
     before, after = (body.name if answer.unit("body", name) is None else name for name in names)

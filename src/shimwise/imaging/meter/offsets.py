@@ -40,7 +40,7 @@ class Offset:
     @property
     def half_um(self) -> float:
         """Half width of the 95 % interval."""
-        return t_quantile(0.95, BLOCKS - 1) * self.sd_um
+        return t_quantile(BLOCKS - 1) * self.sd_um
 
 
 def offset_between(first: Places, second: Places, fnumber: float) -> Offset | None:
