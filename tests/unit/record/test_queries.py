@@ -254,7 +254,8 @@ def test_units_added_to_a_prep_stand_behind_the_others(record: Record) -> None:
         a_house(change)
         units.add_unit(change, replace(BODY, id="body-b", name="Body B"))
         preps.add_prep(change, a_prep(lens_ids=("lens-zoom",)))
-        grown = preps.add_units(change, "prep-1", body_ids=("body-b", "body-a"), lens_ids=("lens-50",))
+        preps.add_units(change, "prep-1", body_ids=("body-b", "body-a"), lens_ids=("lens-50",))
+        grown = preps.prep(change.connection, "prep-1")
     assert (grown.body_ids, grown.lens_ids) == (("body-a", "body-b"), ("lens-zoom", "lens-50"))
     assert grown.revision == 1
 

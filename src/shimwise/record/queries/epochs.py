@@ -50,8 +50,8 @@ def settle(change: Change, prep_id: str) -> None:
 
 def order_epochs(
     change: Change, kind: str, unit_id: str, *, base: int, order: Sequence[tuple[str, datetime]]
-) -> bool:
-    """Assign each adjustment its own epoch, in an order of time; return whether any changed.
+) -> None:
+    """Assign each adjustment its own epoch, in an order of time.
 
     Parameters
     ----------
@@ -77,7 +77,7 @@ def order_epochs(
         raise Conflict(f"The {kind} {row.name} was adjusted meanwhile. Sync again.", kind=kind, id=unit_id)
     last = base + len(order)
     if row.epoch >= last and all(own[id_].epoch_after == at for id_, at in wanted.items() if id_ in own):
-        return False
+        return
     foreign = sorted(at for id_, at in order if id_ not in own)
     first = foreign[0] if foreign else None
     found = [
@@ -101,7 +101,6 @@ def order_epochs(
     before = [row.history_mean_um, row.history_sd_um]
     detail = {"kind": kind, "epoch": last, "before": before, "after": [None, None]}
     change.note(ORDERED, unit_id=unit_id, detail={**detail, "order": [id_ for id_, _ in order]})
-    return True
 
 
 def _of_unit(

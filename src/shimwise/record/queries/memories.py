@@ -35,13 +35,12 @@ def memories(connection: Connection) -> list[MemoryRow]:
     return rows_of(connection, select(_T).order_by(_T.c.seq.desc()), MemoryRow)
 
 
-def add_memory(change: Change, *, prep_id: str, cause: str, document: Mapping[str, Any]) -> MemoryRow:
+def add_memory(change: Change, *, prep_id: str, cause: str, document: Mapping[str, Any]) -> None:
     """Put a memory in force; the oldest beyond ``KEPT`` are deleted."""
     seq = newest_seq(change.connection) + 1
     row = MemoryRow(seq=seq, at=change.at, prep_id=prep_id, cause=cause, document=document)
     insert(change.connection, row)
     change.connection.execute(_T.delete().where(_T.c.seq <= seq - KEPT))
-    return row
 
 
 def take_back_memory(change: Change, row: MemoryRow) -> None:

@@ -86,9 +86,11 @@ def prep(connection: Connection, prep_id: str) -> PrepRow:
     )
 
 
-def touch(change: Change, prep_id: str) -> int:
-    """Raise a prep's revision, as every change of the prep does; return the new one."""
-    return int(_raised(change, prep_id).revision)
+def touch(change: Change, prep_id: str, **values: Any) -> None:
+    """Raise a prep's revision, as every change of the prep does; ``values``: of other columns."""
+    raising = update(_T).where(_T.c.id == prep_id).values(revision=_T.c.revision + 1, **values)
+    if change.connection.execute(raising).rowcount != 1:
+        raise NotFound("prep", prep_id)
 
 
 def place_of_reading(
@@ -111,26 +113,25 @@ def change_state(change: Change, prep_id: str, state: str) -> PrepRow:
     closed: dict[str, Any] = {"closed_at": None, "closed_by": ""}
     if state != "open":
         closed = {"closed_at": before.closed_at or change.at, "closed_by": before.closed_by or change.who}
-    _raised(change, prep_id, state=state, **closed)
+    touch(change, prep_id, state=state, **closed)
     change.note(f"prep {state}", prep_id=prep_id, detail={"before": before.state})
     return prep(change.connection, prep_id)
 
 
 def add_units(
     change: Change, prep_id: str, *, body_ids: tuple[str, ...] = (), lens_ids: tuple[str, ...] = ()
-) -> PrepRow:
+) -> None:
     """Add bodies and lenses to a prep; those in it already keep their place."""
     before = prep(change.connection, prep_id)
     bodies = tuple(id_ for id_ in dict.fromkeys(body_ids) if id_ not in before.body_ids)
     lenses = tuple(id_ for id_ in dict.fromkeys(lens_ids) if id_ not in before.lens_ids)
     if not bodies and not lenses:
-        return before
+        return
     place_units(
         change, prep_id, bodies, lenses, first_body=len(before.body_ids), first_lens=len(before.lens_ids)
     )
     touch(change, prep_id)
     change.note("units added", prep_id=prep_id, detail={"body_ids": list(bodies), "lens_ids": list(lenses)})
-    return prep(change.connection, prep_id)
 
 
 def prep_lines(
@@ -175,19 +176,6 @@ def unit_preps(connection: Connection, unit_id: str, *, limit: int = 50) -> list
 def set_preps(connection: Connection, set_id: str, *, limit: int) -> list[PrepLine]:
     """Return the preps that were started with a set, newest first."""
     return _lines(connection, select(_T).where(_T.c.set_id == set_id), limit=limit)
-
-
-def _raised(change: Change, prep_id: str, **values: Any) -> Any:
-    raising = (
-        update(_T)
-        .where(_T.c.id == prep_id)
-        .values(revision=_T.c.revision + 1, **values)
-        .returning(_T.c.revision, _T.c.reading_count)
-    )
-    found = change.connection.execute(raising).one_or_none()
-    if found is None:
-        raise NotFound("prep", prep_id)
-    return found
 
 
 def place_units(

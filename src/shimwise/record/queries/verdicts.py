@@ -23,21 +23,19 @@ _LINES = select(schema.unit_lines, schema.preps.c.title.label("prep_title")).joi
 _LINE_NUMBERS = ("error_um", "sd_um", "low_um", "high_um", "p_out")
 
 
-def add_verdict(change: Change, row: VerdictRow) -> VerdictRow:
+def add_verdict(change: Change, row: VerdictRow) -> None:
     """Keep a verdict (its document is ``shimwise.verdict/2``), and its lines about each unit.
 
     A verdict changes nothing that is judged, so the prep's revision stays.
     """
-    kept = same_if_kept(change.connection, row)
-    if kept is not None:
-        return kept
+    if same_if_kept(change.connection, row) is not None:
+        return
     latest = latest_verdict(change.connection, row.prep_id)
     insert(change.connection, row)
     if latest is None or row.revision >= latest.revision:
         keep_lines(change.connection, row)
     detail = {"verdict_id": row.id, "revision": row.revision, "headline": row.headline}
     change.note("verdict given", prep_id=row.prep_id, detail=detail)
-    return row
 
 
 def latest_verdict(connection: Connection, prep_id: str) -> VerdictRow | None:
@@ -85,14 +83,13 @@ def unit_latest(connection: Connection, unit_ids: list[str]) -> dict[str, UnitLi
     return found
 
 
-def add_adjustment(change: Change, row: AdjustmentRow) -> AdjustmentRow:
+def add_adjustment(change: Change, row: AdjustmentRow) -> None:
     """Keep an adjustment, and put its unit into the epoch after it.
 
     Raise Conflict also if the unit is not in ``epoch_before``.
     """
-    kept = same_if_kept(change.connection, row)
-    if kept is not None:
-        return kept
+    if same_if_kept(change.connection, row) is not None:
+        return
     units = schema.bodies if row.unit_kind == "body" else schema.lenses
     raising = (
         update(units)
@@ -111,7 +108,6 @@ def add_adjustment(change: Change, row: AdjustmentRow) -> AdjustmentRow:
     insert(change.connection, row)
     detail = {"adjustment_id": row.id, "action": row.action, "epoch_after": row.epoch_after}
     change.note("unit adjusted", prep_id=row.prep_id, unit_id=row.unit_id, detail=detail)
-    return row
 
 
 def adjustments(connection: Connection, prep_id: str) -> list[AdjustmentRow]:
