@@ -194,6 +194,7 @@ def test_a_scheduler_that_goes_and_comes_back_is_waited_for_and_nothing_is_done_
     assert [line.split(". ")[0] for line in told] == [f"The scheduler at {address} is lost"]
 
 
+@pytest.mark.slow
 @needs_cluster
 def test_a_scheduler_that_stays_away_ends_the_patience_in_words(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(cluster, "CONNECTING_S", 0.3)

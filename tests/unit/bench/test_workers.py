@@ -69,6 +69,7 @@ def workers() -> Iterator[Workers]:
     made.stop()
 
 
+@pytest.mark.slow
 def test_a_worker_is_kept_for_the_next(workers: Workers) -> None:
     assert workers.run(doubled, 21) == 42
     assert workers.run(own_id) == workers.run(own_id) != os.getpid()

@@ -304,6 +304,7 @@ def test_an_optional_cell_that_cannot_be_is_refused(column: str, text: str, mess
         parse(f"{row()},{text}", header=f"{HEADER},{column}")
 
 
+@pytest.mark.slow
 def test_a_first_line_of_millions_of_fields_is_refused_at_once() -> None:
     with pytest.raises(ReadingsFileError, match="line 1: has 3000001 fields"):
         parse_readings("," * 3_000_000 + "x", name="r.csv")

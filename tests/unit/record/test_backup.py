@@ -112,6 +112,7 @@ def a_token(name: str) -> TokenRow:
     )
 
 
+@pytest.mark.slow
 def test_a_backup_taken_while_people_write_is_one_moment(record: Record, tmp_path: Path) -> None:
     a_job(record, readings=0)
     is_over = threading.Event()

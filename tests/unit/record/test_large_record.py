@@ -22,6 +22,7 @@ def built(sqlite_template: Path, tmp_path: Path) -> Path:
     return tmp_path
 
 
+@pytest.mark.slow
 def test_the_invented_record_agrees_with_itself(built: Path) -> None:
     with Record.open(built) as record:
         assert check(record) == ()

@@ -32,6 +32,7 @@ WAYS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("spoil", WAYS)
 @pytest.mark.parametrize("is_within", [False, True], ids=["before", "while it is written"])
 def test_a_change_is_not_acknowledged(tmp_path: Path, spoil: Callable[[Path], None], is_within: bool) -> None:

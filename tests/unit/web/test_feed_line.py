@@ -83,6 +83,7 @@ def test_frames_are_answered_with_what_to_send_next(house: House) -> None:
         assert line.receive_json()["t_us"] == 40_000
 
 
+@pytest.mark.slow
 def test_positions_of_a_sweep_are_no_landing_for_others_to_look_at(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -219,6 +219,7 @@ def test_however_many_guess_at_once_two_passphrases_are_checked_at_a_time(
     assert most == 2
 
 
+@pytest.mark.slow
 def test_a_passphrase_is_hashed_at_a_cost_that_rfc_9106_recommends(
     record: Record, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -378,6 +379,7 @@ def test_the_open_line_of_a_device_that_is_unpaired_ends(
     assert (sent[0]["status"], sent[-1].get("more_body")) == (200, False)
 
 
+@pytest.mark.slow
 def test_a_program_is_paired_with_a_token_that_is_shown_once(house: House) -> None:
     shown = house.paired().post("/devices/program", form={"passphrase": PASSPHRASE, "name": "stock"})
     found = re.search(r"<code>([\w-]{43})</code>", shown.text)

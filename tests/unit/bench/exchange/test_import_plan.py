@@ -99,6 +99,7 @@ def test_a_set_up_of_the_same_name_at_another_distance_is_another(house: House) 
     assert import_readings(house.record, rows, who=WHO).setups == ("near", "near (2)")
 
 
+@pytest.mark.slow
 def test_units_that_the_record_lacks_come_from_the_kit_and_are_judged_as_the_file_is(
     record: Record, kit: Path, tmp_path: Path
 ) -> None:

@@ -72,6 +72,7 @@ def texts(record: Record, prep_id: str) -> list[tuple[int, str]]:
         return [(row.seq, row.reading_text) for row in evidence.readings(connection, prep_id)]
 
 
+@pytest.mark.slow
 def test_open_preps_and_units_are_taken_along_and_a_second_sync_does_nothing(two: Two) -> None:
     prep = two.house.start(title="bay one")
     two.house.read(prep.id, "on")

@@ -218,6 +218,7 @@ def test_stars_that_agree_show_no_tilt_and_none_where_microns_are_refused() -> N
     assert unknown["tilt"] is None
 
 
+@pytest.mark.slow
 def test_the_largest_star_is_taken_and_a_patch_of_nine_spokes_is_none() -> None:
     small = filmed()[0].luma[40:304:2, 130:394:2]
     both = np.full((360, 640), int(np.median(filmed()[0].luma[:20])), np.uint8)

@@ -49,6 +49,7 @@ def test_all_stars_are_found_in_a_picture_and_in_a_small_one(stars: LiveStars) -
             assert 2.2 * SCALE * radius * 0.85 < spots[name].crop_px <= 512
 
 
+@pytest.mark.slow
 def test_crops_that_move_keep_their_star(stars: LiveStars) -> None:
     for k in range(3):
         left, top = 213 + 5 * k, 73 + 2 * k
@@ -62,6 +63,7 @@ def test_crops_that_move_keep_their_star(stars: LiveStars) -> None:
     assert stars.has_star
 
 
+@pytest.mark.slow
 def test_whole_frames_are_cut_around_all_stars(stars: LiveStars) -> None:
     measured = stars.whole(0.0, painted())
     assert {one.star for one in measured.stars if one.x_px is not None} == set(STARS)

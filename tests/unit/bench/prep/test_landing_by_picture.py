@@ -63,6 +63,7 @@ def pair_sd_um(house: House, prep_id: str) -> float:
     return next(float(one["sd_um"]) for one in pairs if (one["body"], one["lens"]) == ("A-01", "H75"))
 
 
+@pytest.mark.slow
 def test_repeats_of_one_setting_do_not_average_its_error_away_as_others_do(house: House) -> None:
     same, anew, far = house.start(), house.start(), far_away(house)
     change_settings(house.record, settings=HouseSettings(setting_sd_mm=3.0), who=WHO)

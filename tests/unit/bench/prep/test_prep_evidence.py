@@ -47,6 +47,7 @@ def facts(house: House, **changes: str) -> SweepRequest:
     return SweepRequest(**{**chosen, **changes})
 
 
+@pytest.mark.slow
 def test_a_gauge_pulls_its_body_and_lets_go_when_it_is_withdrawn(house: House) -> None:
     prep = house.start()
     house.read(prep.id, "on")

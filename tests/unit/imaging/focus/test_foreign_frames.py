@@ -31,6 +31,7 @@ def measured(folder: Path) -> tuple[dict[str, Any], float, dict[str, str]]:
     return document, document["best_um"] - truth["best_um"], named
 
 
+@pytest.mark.slow
 def test_best_focus_of_a_perfect_lens_is_found_to_hundredths_and_nothing_is_flagged() -> None:
     document, error, named = found("foreign-1")
     # The paraxial law alone is off by .3 µm here.
@@ -73,6 +74,7 @@ def test_sharpened_pictures_are_recognised_and_keep_their_number() -> None:
     assert "sharpened" in named
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("by_px", [(4.0, -3.0), (-6.0, 5.0)])
 def test_a_star_is_found_from_a_rough_pointing(by_px: tuple[float, float]) -> None:
     truth = json.loads((REFERENCE / "foreign-1" / "truth.json").read_text(encoding="utf-8"))

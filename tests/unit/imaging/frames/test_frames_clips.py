@@ -37,6 +37,7 @@ def rows(values: Sequence[float]) -> str:
     return "position_um\n" + "\n".join(f"{value}" for value in values) + "\n"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("codec", list(CODECS))
 def test_luma_comes_back_in_order_and_in_linear_light(codec: str, tmp_path: Path) -> None:
     bits = 10 if "10le" in CODECS[codec][2] else 8
@@ -111,6 +112,7 @@ def test_frames_can_be_named_by_number_and_others_are_left_alone(tmp_path: Path)
     assert all(a.pixels.mean() < b.pixels.mean() for a, b in pairwise(frames))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("text", "words"),
     [

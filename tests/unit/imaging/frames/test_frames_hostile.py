@@ -111,6 +111,7 @@ def test_noise_is_refused_whatever_it_begins_with(data: bytes, name: str) -> Non
         read_still(head + data, LINEAR, file="noise")
 
 
+@pytest.mark.slow
 @settings(max_examples=examples(100), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     name=FORMATS,

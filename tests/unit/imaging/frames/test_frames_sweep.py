@@ -29,6 +29,7 @@ def reasons(source: FrameSource) -> dict[str, str]:
     return {one.name: one.reason for one in source.skipped}
 
 
+@pytest.mark.slow
 def test_frames_come_in_the_order_listed_with_their_positions(sweep_folder: Folder) -> None:
     folder = sweep_folder(files(), positions=np.arange(7) * 10.0 - 30, pitch_um=5.0, fnumber=2.8, focal_mm=50)
     source = open_sweep(folder)

@@ -118,6 +118,7 @@ def test_a_hold_of_noisy_frames_is_no_surer_than_their_noise() -> None:
     assert many.vertex_sd < 0.75 < few.vertex_sd < 1.05  # 4/√16, and a little better by the passes
 
 
+@pytest.mark.slow
 def test_a_hold_counts_from_when_the_hand_leaves_it_though_it_only_goes_to_rest() -> None:
     chance = np.random.default_rng(6)
     away_um = np.linspace(0.4, 3.5, 8)

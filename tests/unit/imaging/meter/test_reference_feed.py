@@ -69,6 +69,7 @@ def test_coarse_rings_alone_come_nearer_where_coding_smooths_fine_ones(whole: St
     assert coarse.calibration.rms < 0.6 * whole.calibration.rms
 
 
+@pytest.mark.slow
 def test_the_named_direction_gives_the_side(whole: StarHistory) -> None:
     assert whole.side == -1.0
 

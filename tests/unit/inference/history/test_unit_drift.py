@@ -101,6 +101,7 @@ def test_a_unit_that_keeps_still_raises_no_more_alarms_than_stated() -> None:
     assert np.mean([one.sense != 0 for one in found]) < 0.015
 
 
+@pytest.mark.slow
 def test_a_unit_that_wanders_as_far_as_the_memory_allows_is_shown_as_stated() -> None:
     rng = np.random.default_rng(22)
     found = [simulated(rng, count=21, is_wandering=True) for _ in range(600)]

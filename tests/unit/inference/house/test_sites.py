@@ -17,6 +17,7 @@ def test_moments_between_bounds_are_those_of_the_truncated_normal(low: float, hi
     assert variance[0] == pytest.approx(truncnorm.var(low, high), rel=2e-3)
 
 
+@pytest.mark.slow
 def test_levels_are_weighed_and_moments_kept() -> None:
     mean, variance, sds, share = 3.0, 4.0, np.array([3.0, 12.0]), np.array([0.8, 0.2])
     site, weight, _ = mixture_sites(np.array([mean]), np.array([variance]), sds**2, share)

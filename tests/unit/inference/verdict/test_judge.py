@@ -182,6 +182,7 @@ def test_the_same_readings_and_seed_give_the_same_answer() -> None:
     assert judge(subject, seed=7) != judge(subject, seed=8)
 
 
+@pytest.mark.slow
 def test_another_seed_changes_no_error_and_no_probability_by_much() -> None:
     subject = prep(*bench(bodies_um={"B1": -22.0}, noise_um=3.0))
     one, other = (judge(subject, seed=seed) for seed in (1, 2))
@@ -399,6 +400,7 @@ def example() -> tuple[Answer, dict[str, Any]]:
     return judge(Prep(readings=tuple(taken))), truth
 
 
+@pytest.mark.slow
 def test_the_example_benchs_body_is_called_out_by_about_its_true_error(
     example: tuple[Answer, dict[str, Any]],
 ) -> None:

@@ -30,6 +30,7 @@ def body_of(judged: Judged, name: str) -> tuple[float, float]:
     return found.error_um, found.sd_um
 
 
+@pytest.mark.slow
 def test_a_gauge_on_the_body_narrows_body_and_lenses() -> None:
     prep = prep_of({"A": 9.0}, LENSES_UM)
     gauged = replace(prep, bodies={"A": BodyKnowledge(gauge_um=9.0, gauge_sd_um=1.0)})

@@ -61,6 +61,7 @@ def test_every_kept_landing_is_drawn_at_every_width(answer: Answer, width_px: in
     assert drawn == pytest.approx(paper)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("width_px", [320, 440, 599])
 def test_on_a_narrow_page_no_band_and_no_line_runs_through_the_words(answer: Answer, width_px: int) -> None:
     style = page_style("dark", width_px)
@@ -90,6 +91,7 @@ def test_on_a_narrow_page_no_band_and_no_line_runs_through_the_words(answer: Ans
         assert not [one for one in (*uprights, *bands) if one[0] < base + below_px and one[1] > base - cap_px]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("width_px", [640, 900])
 def test_beside_the_plot_the_figures_are_told_to_be_the_units_own_errors(
     answer: Answer, width_px: int
@@ -108,6 +110,7 @@ def test_a_theme_brings_no_ink_but_its_own(answer: Answer, theme: str) -> None:
     assert found <= own | {palette.band, palette.ground}
 
 
+@pytest.mark.slow
 def test_the_picture_needs_no_style_of_its_own_so_that_a_strict_policy_lets_it_pass(answer: Answer) -> None:
     svg = svg_of(verdict_figure(answer, lens_text=LENS_TEXT, style=page_style("dark", 400)))
     assert not re.search(r"\sstyle=|<style|<script|href=|<image|<foreignObject", svg)

@@ -56,6 +56,7 @@ def test_a_large_bench_is_cut_to_what_is_in_question() -> None:
         assert names == sorted(names)
 
 
+@pytest.mark.slow
 @given(answers())
 def test_the_span_holds_every_estimate_and_the_tolerance(answer: Answer) -> None:
     picture = arrange(answer)

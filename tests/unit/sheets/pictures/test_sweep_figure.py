@@ -33,6 +33,7 @@ def test_every_kind_of_sweep_can_be_drawn(tmp_path: Path, suffix: str, document:
     assert path.stat().st_size > 2000
 
 
+@pytest.mark.slow
 def test_the_figure_tells_stars_and_sentence_in_words_too(tmp_path: Path) -> None:
     svg = save_figure(sweep_figure(sweep_from_json(MEASURED), CURVES), tmp_path / "a.svg").read_text(
         encoding="utf-8"

@@ -141,6 +141,7 @@ def test_no_name_is_read_as_markup_or_steers_the_terminal(answer: Answer) -> Non
     assert "\x07" not in text
 
 
+@pytest.mark.slow
 @settings(max_examples=examples(15), deadline=None)
 @given(answers(), st.integers(60, 130), st.booleans())
 def test_no_line_is_wider_than_the_terminal_and_nothing_is_nan(
@@ -154,6 +155,7 @@ def test_no_line_is_wider_than_the_terminal_and_nothing_is_nan(
 MAD = st.floats(allow_nan=True, allow_infinity=True)
 
 
+@pytest.mark.slow
 @settings(max_examples=examples(15), deadline=None)
 @given(answers(numbers=MAD, names=st.text("0123456789", min_size=1)), MAD, MAD)
 def test_no_number_however_mad_is_printed_as_nan_or_inf(answer: Answer, sd: float, p_out: float) -> None:

@@ -31,6 +31,7 @@ def transfer(
     return float(table.transfer[waves, -1 if defocus > 0 else 0] @ at)
 
 
+@pytest.mark.slow
 def test_a_slow_lens_has_the_paraxial_transfer_of_the_table() -> None:
     # tests/reference/README.md item 2: pupil autocorrelation by mpmath and by scipy, agreeing to 1e-8. The
     # paraxial transfer depends on λNν and z/N² alone.
@@ -48,6 +49,7 @@ def test_a_slow_lens_has_the_paraxial_transfer_of_the_table() -> None:
         assert got == pytest.approx(float(row["otf"]), abs=5e-5)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("w040", [0.0, -0.5, 0.8])
 def test_a_fast_lens_has_the_pupils_overlap_counted_on_a_grid(w040: float) -> None:
     fnumber, wave, count = 1.4, 0.55, 1200
