@@ -53,6 +53,8 @@ def _answering(endpoint: Callable[..., Any], model: type[BaseModel], *, status: 
                 answer.headers.raw.extend(chosen.headers.raw)
         return answer
 
+    # A router that is included in another may add its endpoints anew: this one is answering already.
+    answered.__annotations__ = {**endpoint.__annotations__, "return": Response}
     return answered
 
 
