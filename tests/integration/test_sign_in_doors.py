@@ -1,5 +1,6 @@
 """Signing in by the page and by the interface: who it is then, what a wrong PIN does, and how it ends."""
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -94,6 +95,11 @@ def test_a_keeper_adds_a_person_on_the_page_and_others_see_no_form(house: Door) 
     refused = house.client.post("/people", data=form)
     assert (refused.status_code, "everybody tries first" in refused.text) == (422, True)
     assert 'value="Cy Dolly"' in refused.text
+    assert refused.text.count("everybody tries first") == 1, "beside the new person's PIN, and nobody else's"
+    assert '<details class="more" open' not in refused.text
+    other = house.client.post(f"/people/{house.ids['ada']}", data={"another_pin": "1234"})
+    assert (other.status_code, other.text.count("everybody tries first")) == (422, 1)
+    assert re.search(r'<details class="more" open>.*?Ada Bay', other.text)
     assert house.client.post("/people", data={**form, "first_pin": "6093"}).status_code == 200
     assert [one["name"] for one in house.get("/people")["people"]] == ["Ada Bay", "Bo Truck", "Cy Dolly"]
     house.client.post("/sign-in", data={"other": "Cy Dolly", "pin": "6093"})

@@ -13,7 +13,7 @@ _TURNS = re.compile(
 )
 
 
-def read_turns(text: str, *, turn: Turn | None) -> tuple[float, Turn]:
+def read_turns(text: str, *, turn: Turn | None, field: str = "answer") -> tuple[float, Turn]:
     """Read turns and their sense: ``0.08 turn clockwise``, ``30° anticlockwise``, or a number alone.
 
     Raises
@@ -24,18 +24,16 @@ def read_turns(text: str, *, turn: Turn | None) -> tuple[float, Turn]:
     read = _turns_and_sense(text)
     if read is None:
         raise InputError(
-            "is no turn. Write it as 0.08 turn clockwise, or 30° anticlockwise.", field="answer", typed=text
+            "is no turn. Write it as 0.08 turn clockwise, or 30° anticlockwise.", field=field, typed=text
         )
     turns, sense = read
     turn = sense or turn
     if turn is None:
-        raise InputError(
-            "does not say which way. Add clockwise or anticlockwise.", field="answer", typed=text
-        )
+        raise InputError("does not say which way. Add clockwise or anticlockwise.", field=field, typed=text)
     if not 0 < turns <= MOST_TURNS:
         raise InputError(
             f"is out of range; accepted is above 0 and up to {MOST_TURNS:g} turns.",
-            field="answer",
+            field=field,
             typed=text,
         )
     return turns, turn

@@ -103,6 +103,10 @@ def test_the_steps_are_confirmed_to_the_end_and_what_to_read_again_is_told(
     assert door.get(f"/bodies/{door.ids['A-01']}")["adjustments"][0]["epoch_after"] == 1
     moved = see(door, f"/preps/{prep_id}")
     assert "Adjust step by step: A-01 before" not in moved.text
+    (asked,) = door.get(f"/preps/{prep_id}/recheck")["rechecks"]
+    for one in asked["readings"]:
+        door.read(prep_id, "on", lens_id=one["lens_id"], distance_text=one["distance_text"])
+    assert see(door, at).sentence == "Body A-01 was moved, and has been read again."
     sent(door, f"{at}/answers", 409, step="clean", answer="done")
 
 
@@ -155,6 +159,7 @@ def test_by_eye_the_page_leads_through_the_search_and_asks_for_repeats(door: Doo
     assert "has 1 of 3 places at least" in PageSeen(once.text).text
     unsigned = sent(door, f"{at}/peak", 422, sharpest="0.10 0.12 0.11")
     assert "does not say which way" in PageSeen(unsigned.text).text
+    assert 'aria-describedby="sharpest-' in unsigned.text, "beside the peak, not beside the move"
     sent(door, f"{at}/peak", sharpest="0.10 0.12 0.11 anticlockwise")
     # Mean 0.11, sd 0.01: t(2) 4.30 · 0.01/√3 = 0.025, with the angle's own 0.008: 0.026.
     assert "The peak lies 0.110 ± 0.026 turn (40°) anticlockwise" in see(door, at).text

@@ -126,6 +126,17 @@ def test_every_branch_comes_to_its_end_by_what_its_page_offers(
     assert all(words in page.text for _, more in answers.values() for words in more.values())
 
 
+def test_what_was_read_of_a_body_that_stays_locked_counts_as_before(door: Door) -> None:
+    at = begun(door, HAS_LOCK)
+    sent(door, f"{at}/answers", step="clean", answer="done")
+    sent(door, f"{at}/answers", step="lock", answer="stays locked")
+    sent(door, f"{at}/answers", step="flag", answer="done")
+    page = see(door, at)
+    assert "finish the adjustment" in page.sentence
+    assert "nothing was moved: what was read of it counts as before" in page.text
+    assert "no longer speaks" not in page.text
+
+
 def test_a_lock_is_not_released_without_a_name_and_one_on_the_record_is_not_overlooked(door: Door) -> None:
     at = begun(door, HAS_LOCK)
     sent(door, f"{at}/answers", step="clean", answer="done")

@@ -101,6 +101,15 @@ def test_a_prep_without_a_body_is_refused_beside_the_bodies_and_the_rest_is_kept
     assert re.search(rf'value="{door.ids["Set H"]}" checked', answer.text)
 
 
+def test_a_prep_without_a_lens_is_refused_beside_the_sets(door: Door) -> None:
+    sent = {"body_ids": door.ids["A-01"], "who": WHO}
+    empty = door.post("/sets", 201, name="Set E", lens_ids=[], who=WHO)["id"]
+    for chosen, words in (({}, "is missing"), ({"set_id": empty}, "has no lens yet")):
+        refused = door.client.post("/preps", data={**sent, **chosen})
+        assert (refused.status_code, 'id="set_id-wrong"' in refused.text) == (422, True)
+        assert words in refused.text
+
+
 def test_the_landing_shows_while_typing_and_agrees_with_newtons_form(door: Door, prep_id: str) -> None:
     query = typed(door, "2' 11 1/2\"")
     answer = door.client.get(f"/preps/{prep_id}/preview", params=query, headers=SCRIPT)

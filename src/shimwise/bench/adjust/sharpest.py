@@ -180,7 +180,7 @@ def peak_by_eye(text: str) -> Peak:
         )
     found = []
     for word in words:
-        turns, turn = read_turns(f"{word} {sense}".strip(), turn=None)
+        turns, turn = read_turns(f"{word} {sense}".strip(), turn=None, field="sharpest")
         found.append(turns if turn is Turn.CLOCKWISE else -turns)
     own = T95[len(found) - 1] * statistics.stdev(found) / math.sqrt(len(found))
     return _checked(

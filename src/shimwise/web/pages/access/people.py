@@ -45,13 +45,13 @@ def add(visit: PostDep) -> Response:
 def change(visit: PostDep, person_id: str) -> Response:
     """Give a person another role, or another PIN."""
     form = visit.form
-    with visit.refusing(fields={"pin": "first_pin"}):
-        if form.text("first_pin"):
-            accounts.set_pin(visit.record, person_id, pin=form.text("first_pin"), who=visit.who)
+    with visit.refusing(fields={"pin": "another_pin"}):
+        if form.get("another_pin"):
+            accounts.set_pin(visit.record, person_id, pin=form.text("another_pin"), who=visit.who)
         else:
             accounts.change_role(visit.record, person_id, role=form.text("role"), who=visit.who)
         return visit.go("/people?saved=yes")
-    return _shown(visit)
+    return _shown(visit, changed=person_id)
 
 
 @router.post("/people/{person_id}/end")
@@ -150,7 +150,8 @@ def _ordered(visit: Visit, known: tuple[PersonView, ...]) -> list[PersonView]:
     return sorted(known, key=lambda one: one.id == own)
 
 
-def _shown(visit: Visit, form: Form | None = None) -> Response:
+def _shown(visit: Visit, form: Form | None = None, *, changed: str = "") -> Response:
+    """Show the people; ``form``: of one who could not be added; ``changed``: who could not be changed."""
     known, actor = accounts.people(visit.record), visit.actor
     rules = accounts.rules()
     return visit.show(
@@ -161,6 +162,8 @@ def _shown(visit: Visit, form: Form | None = None) -> Response:
         rules=[(role, [one for one in rules if one.least == role]) for role in Role],
         roles=[(str(role), str(role)) for role in Role],
         adding=form or Form.filled(role=str(Role.TECHNICIAN)),
+        changed=changed,
+        blank=Form(),
         is_keeper=isinstance(actor, Actor) and actor.role is Role.KEEPER,
         own_id=actor.person_id if actor else "",
         saved=visit.request.query_params.get("saved", ""),

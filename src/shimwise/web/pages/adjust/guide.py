@@ -31,6 +31,8 @@ BESIDE: dict[type[ShimwiseError], str] = {ConsentNeeded: "consent", LockDoubted:
 """Fields under an answer about the lock, by what is refused where they are empty."""
 LARGEST_SWEEP = 2**24
 """Bytes of a sweep's result that are read."""
+Z95 = 1.96
+"""Standard uncertainties in half a 95 % interval, as in the table of before and after."""
 
 
 @router.get("")
@@ -208,7 +210,8 @@ def _guide(visit: Visit, prep_id: str, adjustment_id: str) -> Response:
     prep = preps.open_prep(record, prep_id)
     if view.state == FINISHED and prep.is_open:
         visit.judge_now(prep)
-    sentence, second = _due(view)
+    rechecks = [one for one in recheck.recheck(record, prep_id) if one.adjustment_id == view.id]
+    sentence, second = _due(view, is_read_again=bool(rechecks) and all(one.is_done for one in rechecks))
     return visit.show_filming(
         "adjust/guide.html" if visit.is_scripted else "adjust/page.html",
         sentence=sentence,
@@ -217,19 +220,21 @@ def _guide(visit: Visit, prep_id: str, adjustment_id: str) -> Response:
         view=view,
         is_part=visit.is_scripted,
         changes=_changes(view),
-        rechecks=[one for one in recheck.recheck(record, prep_id) if one.adjustment_id == view.id],
+        rechecks=rechecks,
         pairs=[one for one in recheck.before_after(record, prep_id) if one.adjustment_id == view.id],
     )
 
 
-def _due(view: AdjustmentView) -> tuple[str, str]:
-    """Return what is due, or how it ended."""
+def _due(view: AdjustmentView, *, is_read_again: bool) -> tuple[str, str]:
+    """Return what is due, or how it ended; ``is_read_again``: whether its re-check is done."""
     unit, now = titled(view.unit_kind, view.unit), view.now
     if view.state == FINISHED:
         if view.amount_um is None:
             return f"{unit} was sent out; read it again when it is back.", ""
-        half_um = 2 * (view.amount_sd_um or 0.0)
+        half_um = Z95 * (view.amount_sd_um or 0.0)
         moved = f"{unit} was moved by {signed(view.amount_um)} ± {half_um:.0f} µm; now read it again."
+        if is_read_again:
+            moved = f"{unit} was moved, and has been read again."
         return moved, _otherwise(view, view.amount_um, half_um)
     if view.state == STOPPED:
         return f"{unit} stays locked: it was not moved.", "Ask its owner about the lock, or send it out."
@@ -243,7 +248,7 @@ def _due(view: AdjustmentView) -> tuple[str, str]:
 def _otherwise(view: AdjustmentView, made_um: float, half_um: float) -> str:
     """Return what the verdict asked for if a move differs from it; empty if it agrees, or a peak led it."""
     move = view.move
-    asked_half_um = 2 * move.amount_sd_um
+    asked_half_um = Z95 * move.amount_sd_um
     if move.peak or abs(made_um - move.amount_um) <= math.hypot(half_um, asked_half_um):
         return ""
     asked = f"{signed(move.amount_um)} ± {asked_half_um:.0f} µm"
