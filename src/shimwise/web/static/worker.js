@@ -2,7 +2,7 @@
 // Always asks the server first; never touches the interface, live lines, pairing or anything that is sent.
 "use strict";
 
-const FILES = "shimwise-files-10";
+const FILES = "shimwise-files-11";
 const PAGES = "shimwise-pages-3";
 const MOST_PAGES = 8;
 const KEPT_AT = "x-shimwise-kept-at";
