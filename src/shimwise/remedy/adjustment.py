@@ -273,7 +273,8 @@ class Adjustment:
             )
         if not is_screw and not (made.shims_in_um or made.shims_out_um):
             raise RemedyError(
-                f"Which shims went into or out of {self.unit} is missing. Write their thicknesses."
+                f"Which shims went into or out of {self.unit} is missing. Write them in µm, as "
+                "in 50 + 20 out 100."
             )
         return made
 
