@@ -1,6 +1,6 @@
 """Dataclasses built from others that have fields of the same names."""
 
-from dataclasses import fields
+from dataclasses import MISSING, fields
 from typing import Any, TypeVar
 
 T = TypeVar("T")
@@ -17,5 +17,10 @@ def build_from(kind: type[T], /, *sources: object, **own: Any) -> T:  # noqa: AN
         If none has a value for a field without a default.
     """
     names = [one.name for one in fields(kind) if one.name not in own]  # type: ignore[arg-type]
-    found = {name: getattr(one, name) for one in reversed(sources) for name in names if hasattr(one, name)}
+    found = {
+        name: value
+        for one in reversed(sources)
+        for name in names
+        if (value := getattr(one, name, MISSING)) is not MISSING
+    }
     return kind(**found, **own)
