@@ -7,6 +7,8 @@ looking at the head of the screw. UTC times.
 from dataclasses import dataclass
 from datetime import datetime
 
+from shimwise.remedy.adjustment_steps import StepAnswer
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepQuestion:
@@ -125,3 +127,8 @@ class AdjustmentView:
     def now(self) -> StepView | None:
         """The step to be answered; None when all are."""
         return next((step for step in self.steps if step.is_now), None)
+
+    @property
+    def stays_locked(self) -> bool:
+        """Whether the lock was not released, so that nothing is moved."""
+        return any(step.answer == StepAnswer.STAYS_LOCKED for step in self.steps)

@@ -32,7 +32,7 @@ def start_prep(
     id: str | None = None,  # noqa: A002 - the word that the interface uses too
     set_id: str | None = None,
     lens_ids: Sequence[str] = (),
-    has_lens: bool = False,
+    needs_lens: bool = False,
     title: str = "",
     tolerance_um: float | None = None,
     temperature_c: float | None = None,
@@ -52,7 +52,7 @@ def start_prep(
         Made by the client: the same start sent twice is one prep.
     set_id : str, optional
         The set under test.
-    has_lens : bool
+    needs_lens : bool
         Whether it needs a lens at once, as where none can be added later.
     title, note : str
         In words; without a title the bodies and the set make one.
@@ -81,7 +81,7 @@ def start_prep(
         bodies = tuple(dict.fromkeys(body_ids))
         lenses = tuple(dict.fromkeys((*(of_set.lens_ids if of_set else ()), *lens_ids)))
         body_names = _check_units(change, bodies, lenses)
-        if has_lens and not lenses:
+        if needs_lens and not lenses:
             reason = (
                 "has no lens yet. Add one to it, or choose another." if set_id else "is missing. Choose it."
             )

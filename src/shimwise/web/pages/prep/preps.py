@@ -41,7 +41,7 @@ def start_prep(visit: PostDep) -> Response:
             body_ids=form.all("body_ids"),
             set_id=form.text("set_id") or None,
             lens_ids=form.all("lens_ids"),
-            has_lens=True,
+            needs_lens=True,
             **form.read(texts=("title", "note"), numbers=["temperature_c"]),
         )
         return visit.go(f"/preps/{prep.id}")
